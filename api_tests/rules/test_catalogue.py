@@ -1,0 +1,698 @@
+"""The catalogue's files: what is written is what is read, and every mistake is found where it stands."""
+
+from __future__ import annotations
+
+import json
+import random
+from collections.abc import Iterable, Mapping
+from datetime import date
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from api_tests.catalogues import catalogues, days
+from partkin.exports.catalogue_files import read_catalogue_folder, write_catalogue_folder
+from partkin.rules.canonical_json import canonical
+from partkin.rules.catalogue import (
+    Alternate,
+    Catalogue,
+    CatalogueRow,
+    Part,
+    Supplier,
+    TestPlan,
+)
+from partkin.rules.catalogue_changes import changes_as_json, changes_between, changes_of_json
+from partkin.rules.catalogue_checks import read_catalogue
+from partkin.rules.catalogue_sheets import CatalogueMistakes, Mistake, write_sheet
+from partkin.rules.catalogue_tables import (
+    KINDS,
+    catalogue_of,
+    row_as_json,
+    row_cells,
+    row_key,
+    row_of_json,
+    rows_of,
+)
+
+DEMO = Path(__file__).parents[2] / "demo_data" / "catalogue"
+
+# ------------------------------------------------------------------------------------------------------------
+# A small sound catalogue, and what each single change makes wrong in it
+
+SOUND: Mapping[str, str] = {
+    "suppliers.csv": """\
+supplier,name
+S1,First supplier
+S2,Second supplier
+""",
+    # GTIN: GS1 General Specifications 21.0.1, figure 5.2.2.1-2, filled to 14 digits.
+    "parts.csv": """\
+part,description,trace,made,sold,supplier,supplier_part,gtin,cpid,label_pattern,label_check,receipts,serial_prefix,serial_digits
+UNIT,Unit,serial,yes,yes,,,,,(?P<serial>U[0-9]{5}(?P<check>[0-9A-Z*])),iso7064-mod-37-2,,U,5
+SUB,Subassembly,serial,yes,no,,,,,,,,B,4
+MOTOR,Motor,serial,no,no,S1,M-1,09501101531000,,,,,,
+BELT,Belt,lot,no,no,S2,,,9501101BELT,(?P<lot>B[0-9]{4}),,yes,,
+SCREW,Screw,none,no,no,,,,,,,,,
+""",
+    "scan_points.csv": """\
+scan_point,line,description,kind,changeover_slack
+A1,A,Assembly,build,2
+B1,B,Assembly,build,2
+A2,A,Test,test,
+B2,B,Test,test,
+A9,A,Rework,rework,
+M1,M,Subassembly,build,
+""",
+    "positions.csv": """\
+part,position,description,quantity,scan_points,makes_stale,effective_from,effective_to
+UNIT,SUB,Subassembly,1,A1 B1,SAFETY,2026-01-01,
+UNIT,BELT,Belt,2,A1 B1,SAFETY,2026-01-01,2026-06-01
+UNIT,BELT,Belts,3,A1 B1 A9,SAFETY,2026-06-01,
+UNIT,SCREWS,Screws,8,,,2026-01-01,
+SUB,MOTOR,Motor,1,M1,,2026-01-01,
+""",
+    "alternates.csv": """\
+part,position,component,effective_from,effective_to
+UNIT,SUB,SUB,2026-01-01,
+UNIT,BELT,BELT,2026-01-01,
+UNIT,SCREWS,SCREW,2026-01-01,
+SUB,MOTOR,MOTOR,2026-01-01,
+""",
+    "routes.csv": """\
+part,step,scan_point,needs_complete,needs_tests
+UNIT,10,A1,no,
+UNIT,10,B1,no,
+UNIT,20,A2,yes,SAFETY
+UNIT,20,B2,yes,SAFETY
+SUB,10,M1,no,
+""",
+    "test_plans.csv": """\
+plan,description,caution
+SAFETY,Electrical safety,High voltage: instructed persons only
+""",
+    # Limit: EN 50106:2008, earth continuity with supply cord.
+    "characteristics.csv": """\
+plan,characteristic,description,kind,unit,lower,upper,source
+SAFETY,EARTH,Earth continuity,numeric,Ω,,0.2,EN 50106
+SAFETY,LABEL,Label is legible,attribute,,,,
+""",
+}
+
+At = tuple[str, int | None, str | None]
+
+
+def sound_but(file: str, changed: Mapping[int, str]) -> dict[str, bytes]:
+    """The sound files with some lines of one of them changed, taken out ("") or added at the end."""
+    lines = SOUND[file].splitlines()
+    lines += [""] * (max(changed) - len(lines))
+    for line, text in changed.items():
+        lines[line - 1] = text
+    return {**{name: text.encode() for name, text in SOUND.items()}, file: "\n".join(lines).encode()}
+
+
+def mistakes_of(files: Mapping[str, bytes]) -> tuple[Mistake, ...]:
+    """What is wrong in these files."""
+    with pytest.raises(CatalogueMistakes) as caught:
+        read_catalogue(files)
+    return caught.value.mistakes
+
+
+def places(mistakes: Iterable[Mistake]) -> list[At]:
+    """Where the mistakes are."""
+    return [(mistake.file, mistake.line, mistake.column) for mistake in mistakes]
+
+
+def test_the_sound_catalogue_is_read_without_a_mistake() -> None:
+    catalogue = read_catalogue({name: text.encode() for name, text in SOUND.items()})
+    assert catalogue.part["MOTOR"] == Part(
+        "MOTOR", "Motor", "serial", False, False, "S1", "M-1", "09501101531000"
+    )
+    assert [position.quantity for position in catalogue.bill("UNIT", date(2026, 5, 31)).positions] == [
+        2,
+        8,
+        1,
+    ]
+    assert [position.quantity for position in catalogue.bill("UNIT", date(2026, 6, 1)).positions] == [3, 8, 1]
+    assert catalogue.measured["SAFETY"]["EARTH"].upper == 0.2
+
+
+CELLS: list[tuple[str, int, str, str, str]] = [
+    # file, line, its new text, column of the mistake, part of what is expected
+    ("suppliers.csv", 3, "S 2,Second supplier", "supplier", "without spaces"),
+    ("suppliers.csv", 3, f"{'S' * 41},Second supplier", "supplier", "1 to 40"),
+    ("suppliers.csv", 3, "S\u00dc2,Second supplier", "supplier", "ASCII"),
+    ("suppliers.csv", 3, "S2,", "name", "text of 1"),
+    ("suppliers.csv", 3, "S2,Second\u200bsupplier", "name", "U+200B"),
+    ("suppliers.csv", 3, "S2, Second", "name", "blanks"),
+    ("scan_points.csv", 2, "A1,A,Assembly,weld,2", "kind", "one of build, test, rework, store"),
+    ("scan_points.csv", 2, "A1,A,Assembly,build,-1", "changeover_slack", "from 0"),
+    ("positions.csv", 2, "UNIT,SUB,Sub,0,A1 B1,SAFETY,2026-01-01,", "quantity", "from 1"),
+    ("positions.csv", 2, "UNIT,SUB,Sub,1,A1  B1,SAFETY,2026-01-01,", "scan_points", "one space"),
+    ("positions.csv", 2, "UNIT,SUB,Sub,1,A1 B1 A1,SAFETY,2026-01-01,", "scan_points", "each code once"),
+    ("positions.csv", 2, "UNIT,SUB,Sub,1,A1 B1,SAFETY,01.01.2026,", "effective_from", "2026-03-31"),
+    ("positions.csv", 2, "UNIT,SUB,Sub,1,A1 B1,SAFETY,2026-02-30,", "effective_from", "2026-03-31"),
+    ("routes.csv", 2, "UNIT,10,A1,,", "needs_complete", "yes or no"),
+    ("characteristics.csv", 2, 'SAFETY,EARTH,Earth,numeric,Ω,,"0,2",EN 50106', "upper", "decimal point"),
+    ("characteristics.csv", 2, "SAFETY,EARTH,Earth,numeric,Ω,,nan,EN 50106", "upper", "decimal point"),
+    ("characteristics.csv", 2, "SAFETY,EARTH,Earth,numeric,Ω,,1e999,EN 50106", "upper", "decimal point"),
+    # The figure's GTIN with a wrong check digit, and as 13 digits.
+    ("parts.csv", 4, "MOTOR,Motor,serial,no,no,S1,M-1,09501101531003,,,,,,", "gtin", "which is 0"),
+    ("parts.csv", 4, "MOTOR,Motor,serial,no,no,S1,M-1,9501101531000,,,,,,", "gtin", "14 digits"),
+    # GS1 element string 8010 takes the characters # - / 0-9 A-Z (GS1 syntax dictionary).
+    ("parts.csv", 5, "BELT,Belt,lot,no,no,S2,,,9501101belt,,,yes,,", "cpid", "A-Z"),
+    ("parts.csv", 5, "BELT,Belt,lot,no,no,S2,,,,(?P<lot>B[0-9]{4},,yes,,", "label_pattern", "unterminated"),
+    (
+        "parts.csv",
+        2,
+        "UNIT,Unit,serial,yes,yes,,,,,,iso7064-mod-38-2,,U,5",
+        "label_check",
+        "iso7064-mod-37-2",
+    ),
+]
+
+
+@pytest.mark.parametrize(("file", "line", "text", "column", "expected"), CELLS)
+def test_a_cell_of_wrong_form_is_reported_where_it_stands(
+    file: str, line: int, text: str, column: str, expected: str
+) -> None:
+    (mistake,) = mistakes_of(sound_but(file, {line: text}))
+    assert (mistake.file, mistake.line, mistake.column) == (file, line, column)
+    assert expected in mistake.expected
+
+
+def part(text: str) -> tuple[str, dict[int, str]]:
+    """Line 4, the bought serial part, in another form."""
+    return "parts.csv", {4: text}
+
+
+BETWEEN: dict[str, tuple[str, dict[int, str], list[At], str]] = {
+    "a key stands twice": (
+        "suppliers.csv",
+        {4: "S2,Another"},
+        [("suppliers.csv", 4, None)],
+        "line 3",
+    ),
+    "a key with a period stands twice": (
+        "alternates.csv",
+        {6: "UNIT,SUB,SUB,2026-01-01,2026-02-01"},
+        [("alternates.csv", 6, None)],
+        "line 2",
+    ),
+    "a supplier is unknown": (
+        *part("MOTOR,Motor,serial,no,no,S3,,09501101531000,,,,,,"),
+        [("parts.csv", 4, "supplier")],
+        "suppliers.csv",
+    ),
+    "a component is unknown": (
+        "alternates.csv",
+        {6: "SUB,MOTOR,MOTOR-B,2026-02-01,"},
+        [("alternates.csv", 6, "component")],
+        "parts.csv",
+    ),
+    "an alternate is for no position": (
+        "alternates.csv",
+        {6: "SUB,MOTORS,MOTOR,2026-01-01,"},
+        [("alternates.csv", 6, "position")],
+        "position of SUB",
+    ),
+    "a position's scan point is unknown": (
+        "positions.csv",
+        {6: "SUB,MOTOR,Motor,1,M1 M2,,2026-01-01,"},
+        [("positions.csv", 6, "scan_points")],
+        "scan_points.csv",
+    ),
+    "a test plan made stale is unknown": (
+        "positions.csv",
+        {6: "SUB,MOTOR,Motor,1,M1,NOISE,2026-01-01,"},
+        [("positions.csv", 6, "makes_stale")],
+        "test_plans.csv",
+    ),
+    "a needed test plan is unknown": (
+        "routes.csv",
+        {6: "SUB,10,M1,no,NOISE"},
+        [("routes.csv", 6, "needs_tests")],
+        "test_plans.csv",
+    ),
+    "a characteristic is of no plan": (
+        "characteristics.csv",
+        {4: "NOISE,POWER,Sound power,numeric,dB(A),,64,"},
+        [("characteristics.csv", 4, "plan")],
+        "test_plans.csv",
+    ),
+    "a period ends before it begins": (
+        "alternates.csv",
+        {6: "UNIT,BELT,BELT,2025-06-01,2025-06-01"},
+        [("alternates.csv", 6, "effective_to")],
+        "after effective_from",
+    ),
+    "periods of one position overlap": (
+        "positions.csv",
+        {3: "UNIT,BELT,Belt,2,A1 B1,SAFETY,2026-01-01,2026-06-02"},
+        [("positions.csv", 4, "effective_from")],
+        "line 3",
+    ),
+    "periods of one alternate overlap a longer one before them": (
+        "alternates.csv",
+        {6: "UNIT,BELT,BELT,2026-02-01,2026-03-01", 7: "UNIT,BELT,BELT,2026-04-01,2026-05-01"},
+        [("alternates.csv", 6, "effective_from"), ("alternates.csv", 7, "effective_from")],
+        "line 3",
+    ),
+    "a position takes nothing on its first days": (
+        "alternates.csv",
+        {5: "SUB,MOTOR,MOTOR,2026-01-02,"},
+        [("positions.csv", 6, "position")],
+        "2026-01-01",
+    ),
+    "a position takes nothing for a day between": (
+        "alternates.csv",
+        {3: "UNIT,BELT,BELT,2026-01-01,2026-04-01", 6: "UNIT,BELT,BELT,2026-04-02,"},
+        [("positions.csv", 3, "position")],
+        "2026-04-01",
+    ),
+    "a position takes nothing at last": (
+        "alternates.csv",
+        {5: "SUB,MOTOR,MOTOR,2026-01-01,2030-01-01"},
+        [("positions.csv", 6, "position")],
+        "2030-01-01",
+    ),
+    "a part holds itself": (
+        "alternates.csv",
+        {6: "SUB,MOTOR,SUB,2026-01-01,"},
+        [("alternates.csv", 6, "component")],
+        "holds itself",
+    ),
+    "two parts hold each other": (
+        "alternates.csv",
+        {6: "SUB,MOTOR,UNIT,2026-01-01,"},
+        [("alternates.csv", 2, "component")],
+        "holds itself",
+    ),
+    "alternates of one position are traced differently": (
+        "alternates.csv",
+        {6: "UNIT,BELT,MOTOR,2026-01-01,"},
+        [("alternates.csv", 6, "component")],
+        "line 3",
+    ),
+    "a bought part has positions and a route": (
+        "parts.csv",
+        {3: "SUB,Subassembly,serial,no,no,S1,,,,,,,,"},
+        [("positions.csv", 6, "part"), ("routes.csv", 6, "part")],
+        "made here",
+    ),
+    "a part traced by lot has positions and a route": (
+        "parts.csv",
+        {3: "SUB,Subassembly,lot,yes,no,,,,,,,,,"},
+        [("positions.csv", 6, "part"), ("routes.csv", 6, "part")],
+        "traced by serial",
+    ),
+    "two parts claim one GTIN": (
+        "parts.csv",
+        {7: "MOTOR-B,Motor,serial,no,no,S1,M-2,09501101531000,,,,,,"},
+        [("parts.csv", 7, "gtin")],
+        "MOTOR in line 4",
+    ),
+    "two parts claim one CPID": (
+        "parts.csv",
+        {7: "BELT-B,Belt,lot,no,no,S1,,,9501101BELT,,,,,"},
+        [("parts.csv", 7, "cpid")],
+        "BELT in line 5",
+    ),
+    "two parts claim one part number of a supplier": (
+        "parts.csv",
+        {7: "MOTOR-B,Motor,serial,no,no,S1,M-1,,,,,,,", 8: "MOTOR-C,Motor,serial,no,no,S2,M-1,,,,,,,"},
+        [("parts.csv", 7, "supplier_part")],
+        "MOTOR in line 4",
+    ),
+    "a bought part is sold": (
+        *part("MOTOR,Motor,serial,no,yes,S1,,09501101531000,,,,,,"),
+        [("parts.csv", 4, "made"), ("parts.csv", 4, "part")],
+        "",
+    ),
+    "what is sold is not traced": (
+        "parts.csv",
+        {7: "KIT,Kit,none,yes,yes,,,,,,,,,"},
+        [("parts.csv", 7, "part"), ("parts.csv", 7, "trace")],
+        "",
+    ),
+    "numbers are issued to a bought part": (
+        *part("MOTOR,Motor,serial,no,no,S1,,09501101531000,,,,,M,5"),
+        [("parts.csv", 4, "serial_prefix")],
+        "made",
+    ),
+    "a prefix has no number of digits": (
+        "parts.csv",
+        {3: "SUB,Subassembly,serial,yes,no,,,,,,,,B,"},
+        [("parts.csv", 3, "serial_digits")],
+        "both",
+    ),
+    "what is made has neither numbers nor a label rule": (
+        "parts.csv",
+        {3: "SUB,Subassembly,serial,yes,no,,,,,,,,,"},
+        [("parts.csv", 3, "serial_prefix")],
+        "label rule",
+    ),
+    "what is made is received": (
+        "parts.csv",
+        {3: "SUB,Subassembly,serial,yes,no,,,,,,,yes,B,4"},
+        [("parts.csv", 3, "receipts")],
+        "made here",
+    ),
+    "what is not traced is received by lots": (
+        "parts.csv",
+        {6: "SCREW,Screw,none,no,no,,,,,,,yes,,"},
+        [("parts.csv", 6, "receipts")],
+        "not traced",
+    ),
+    "a supplier's part number has no supplier": (
+        *part("MOTOR,Motor,serial,no,no,,M-1,09501101531000,,,,,,"),
+        [("parts.csv", 4, "supplier")],
+        "part number",
+    ),
+    "a label of a serial part has no serial number": (
+        *part("MOTOR,Motor,serial,no,no,S1,,,,(?P<lot>M[0-9]{4}),,,,"),
+        [("parts.csv", 4, "label_pattern")],
+        "(?P<serial>",
+    ),
+    "a label of a lot has a serial number": (
+        "parts.csv",
+        {5: "BELT,Belt,lot,no,no,S2,,,,(?P<lot>B[0-9]{4})(?P<serial>.),,yes,,"},
+        [("parts.csv", 5, "label_pattern")],
+        "no group serial",
+    ),
+    "a label of what is not traced": (
+        "parts.csv",
+        {6: "SCREW,Screw,none,no,no,,,,,(?P<lot>.*),,,,"},
+        [("parts.csv", 6, "label_pattern")],
+        "not traced",
+    ),
+    "a label has an unknown group": (
+        *part("MOTOR,Motor,serial,no,no,S1,,,,(?P<serial>M[0-9]{4})(?P<plant>.),,,,"),
+        [("parts.csv", 4, "label_pattern")],
+        "only the groups",
+    ),
+    "a check character has no scheme": (
+        *part("MOTOR,Motor,serial,no,no,S1,,,,(?P<serial>[0-9]{4}(?P<check>.)),,,,"),
+        [("parts.csv", 4, "label_check")],
+        "scheme",
+    ),
+    "a scheme has no check character": (
+        *part("MOTOR,Motor,serial,no,no,S1,,,,(?P<serial>[0-9]{4}),damm,,,"),
+        [("parts.csv", 4, "label_pattern")],
+        "(?P<check>",
+    ),
+    "a scheme has no label": (
+        *part("MOTOR,Motor,serial,no,no,S1,,,,,damm,,,"),
+        [("parts.csv", 4, "label_check")],
+        "nothing",
+    ),
+    # ISO/IEC 7064 MOD 37-2 also gives *, which this pattern does not read.
+    "issued numbers do not fit their own label": (
+        "parts.csv",
+        {2: "UNIT,Unit,serial,yes,yes,,,,,(?P<serial>U[0-9]{5}(?P<check>[0-9A-Z])),iso7064-mod-37-2,,U,5"},
+        [("parts.csv", 2, "label_pattern")],
+        "*, all of it as serial",
+    ),
+    "a label reads issued numbers without their check character": (
+        "parts.csv",
+        {2: "UNIT,Unit,serial,yes,yes,,,,,(?P<serial>U[0-9]{5})(?P<check>[0-9A-Z*]),iso7064-mod-37-2,,U,5"},
+        [("parts.csv", 2, "label_pattern")],
+        "all of it as serial",
+    ),
+    # The Luhn scheme (ISO/IEC 7812-1) works on digits.
+    "a prefix does not fit the scheme": (
+        "parts.csv",
+        {2: "UNIT,Unit,serial,yes,yes,,,,,(?P<serial>U[0-9]{5}(?P<check>[0-9])),luhn,,U,5"},
+        [("parts.csv", 2, "serial_prefix")],
+        "luhn",
+    ),
+    "a unit has no route": (
+        "routes.csv",
+        {2: "", 3: "", 4: "", 5: ""},
+        [
+            ("parts.csv", 2, "part"),
+            *(("positions.csv", line, "scan_points") for line in (2, 2, 3, 3, 4, 4)),
+        ],
+        "route",
+    ),
+    "a scan point stands twice on a route": (
+        "routes.csv",
+        {7: "SUB,20,M1,no,"},
+        [("routes.csv", 7, "scan_point")],
+        "line 6",
+    ),
+    "a rework point is on a route": (
+        "routes.csv",
+        {7: "SUB,20,A9,no,"},
+        [("routes.csv", 7, "scan_point")],
+        "rework",
+    ),
+    "a position is filled off the route": (
+        "positions.csv",
+        {6: "SUB,MOTOR,Motor,1,M1 A1,,2026-01-01,"},
+        [("positions.csv", 6, "scan_points")],
+        "route of SUB",
+    ),
+    "a traced position is filled nowhere but at rework": (
+        "positions.csv",
+        {6: "SUB,MOTOR,Motor,1,A9,,2026-01-01,"},
+        [("positions.csv", 6, "scan_points")],
+        "route of SUB",
+    ),
+    "a position is filled on one of two parallel lines": (
+        "positions.csv",
+        {2: "UNIT,SUB,Subassembly,1,A1,SAFETY,2026-01-01,"},
+        [("positions.csv", 2, "scan_points")],
+        "B1",
+    ),
+    "a plan measures nothing": (
+        "test_plans.csv",
+        {3: "NOISE,Noise,"},
+        [("test_plans.csv", 3, "plan")],
+        "characteristic",
+    ),
+    "a measured value has no unit": (
+        "characteristics.csv",
+        {2: "SAFETY,EARTH,Earth,numeric,,,0.2,"},
+        [("characteristics.csv", 2, "unit")],
+        "unit",
+    ),
+    "a measured value has no limit": (
+        "characteristics.csv",
+        {2: "SAFETY,EARTH,Earth,numeric,Ω,,,"},
+        [("characteristics.csv", 2, "lower")],
+        "limit",
+    ),
+    "limits are crossed": (
+        "characteristics.csv",
+        {2: "SAFETY,EARTH,Earth,numeric,Ω,0.3,0.2,"},
+        [("characteristics.csv", 2, "upper")],
+        "lower",
+    ),
+    "an attribute has a unit and limits": (
+        "characteristics.csv",
+        {3: "SAFETY,LABEL,Label,attribute,Ω,1,2,"},
+        [("characteristics.csv", 3, column) for column in ("lower", "unit", "upper")],
+        "attribute",
+    ),
+}
+
+
+@pytest.mark.parametrize(("file", "changed", "at", "expected"), BETWEEN.values(), ids=BETWEEN.keys())
+def test_what_does_not_hold_between_rows_is_reported_once(
+    file: str, changed: dict[int, str], at: list[At], expected: str
+) -> None:
+    mistakes = mistakes_of(sound_but(file, changed))
+    assert places(mistakes) == at
+    assert all(expected in mistake.expected for mistake in mistakes)
+
+
+FILES: dict[str, tuple[str, bytes | None, list[At]]] = {
+    "missing": ("routes.csv", None, [("routes.csv", None, None)]),
+    "empty": ("routes.csv", b"", [("routes.csv", 1, None)]),
+    "not asked for": ("part.csv", b"part\n", [("part.csv", None, None)]),
+    "in another encoding": (
+        "suppliers.csv",
+        "supplier,name\nS1,Müller\n".encode("latin-1"),
+        [("suppliers.csv", 2, None)],
+    ),
+    "with semicolons": ("routes.csv", b"part;step;scan_point\nUNIT;10;A1\n", [("routes.csv", 1, None)]),
+    "with an unknown column": ("test_plans.csv", b"plan,description,risk\n", [("test_plans.csv", 1, None)]),
+    "without a needed column": ("test_plans.csv", b"plan,caution\n", [("test_plans.csv", 1, None)]),
+    "with a column twice": ("test_plans.csv", b"plan,description,plan\n", [("test_plans.csv", 1, None)]),
+    "with a short row": ("test_plans.csv", b"plan,description\nSAFETY\n", [("test_plans.csv", 2, None)]),
+    "with a quote that does not end": (
+        "test_plans.csv",
+        b'plan,description\nSAFETY,"Electrical\nsafety\n',
+        [("test_plans.csv", 2, None)],
+    ),
+}
+
+
+@pytest.mark.parametrize(("file", "content", "at"), FILES.values(), ids=FILES.keys())
+def test_a_file_that_cannot_be_read_is_one_mistake_and_what_refers_to_it_is_none(
+    file: str, content: bytes | None, at: list[At]
+) -> None:
+    files = {name: text.encode() for name, text in SOUND.items() if name != file}
+    assert places(mistakes_of(files if content is None else {**files, file: content})) == at
+
+
+def test_all_mistakes_are_reported_at_once_and_none_that_only_follows_from_another() -> None:
+    files = sound_but("parts.csv", {3: "SUB,Subassembly,serials,yes,no,,,,,,,,B,4"})
+    files["scan_points.csv"] = files["scan_points.csv"].replace(
+        b"B1,B,Assembly,build,2", b"B1,B,Assembly,build,two"
+    )
+    files["alternates.csv"] = files["alternates.csv"].replace(
+        b"MOTOR,MOTOR,2026-01-01", b"MOTOR,MOTOR,2026-1-1"
+    )
+    files["characteristics.csv"] = files["characteristics.csv"].replace(
+        b"EARTH,Earth continuity,numeric", b"EARTH,Earth continuity,number"
+    )
+    files["characteristics.csv"] = files["characteristics.csv"].replace(b"attribute", b"good/bad")
+    files["suppliers.csv"] += b"S1,First again\n"
+    assert places(mistakes_of(files)) == [
+        ("suppliers.csv", 4, None),
+        ("parts.csv", 3, "trace"),
+        ("scan_points.csv", 3, "changeover_slack"),
+        ("alternates.csv", 5, "effective_from"),
+        ("characteristics.csv", 2, "kind"),
+        ("characteristics.csv", 3, "kind"),
+    ]
+
+
+def test_lines_are_counted_as_an_editor_shows_them() -> None:
+    """RFC 4180, section 2: rules 6 and 7 give these two quoted forms."""
+    files = {name: text.encode() for name, text in SOUND.items()}
+    files["suppliers.csv"] = b'supplier,name\r\n\r\nS1,"b\r\nbb"\r\nS2,"b""bb"\r\n,\r\nS 3,ccc'
+    assert [(at.line, at.column, at.found) for at in mistakes_of(files)] == [
+        (3, "name", r"'b\r\nbb'"),
+        (7, "supplier", "'S 3'"),
+    ]
+    files["suppliers.csv"] = b'supplier,name\r\n\r\nS1,"b, bb"\r\nS2,"b""bb"\r\n,\r\n'
+    assert [supplier.name for supplier in read_catalogue(files).suppliers] == ["b, bb", 'b"bb']
+
+
+def test_a_mistake_reads_as_a_sentence(tmp_path: Path) -> None:
+    for name, content in sound_but("scan_points.csv", {4: "A2,A,Test,tests,"}).items():
+        (tmp_path / name).write_bytes(content)
+    with pytest.raises(CatalogueMistakes) as caught:
+        read_catalogue_folder(tmp_path)
+    assert str(caught.value) == (
+        "scan_points.csv, line 4, column kind: found 'tests'; expected one of build, test, rework, store"
+    )
+
+
+def test_a_folder_that_is_not_there_is_named() -> None:
+    with pytest.raises(FileNotFoundError, match="no-such-folder"):
+        read_catalogue_folder(Path("no-such-folder"))
+
+
+# ------------------------------------------------------------------------------------------------------------
+# What is written is what is read
+
+
+@settings(max_examples=60, deadline=None)
+@given(catalogues())
+def test_a_catalogue_written_and_read_is_the_same(
+    tmp_path_factory: pytest.TempPathFactory, catalogue: Catalogue
+) -> None:
+    folder, again = tmp_path_factory.mktemp("first"), tmp_path_factory.mktemp("again")
+    write_catalogue_folder(catalogue, folder)
+    read = read_catalogue_folder(folder)
+    assert read == catalogue
+    write_catalogue_folder(read, again)
+    for path in folder.iterdir():
+        assert path.read_bytes() == (again / path.name).read_bytes()
+
+
+@settings(max_examples=40, deadline=None)
+@given(catalogues(), st.randoms(use_true_random=False))
+def test_order_of_columns_and_rows_byte_order_mark_and_line_ends_do_not_matter(
+    catalogue: Catalogue, shuffle: random.Random
+) -> None:
+    files = {}
+    for kind in KINDS.values():
+        rows = list(rows_of(catalogue, kind))
+        shuffle.shuffle(rows)
+        table = [list(kind.columns), *([*row_cells(row).values()] for row in rows)]
+        order = shuffle.sample(range(len(table[0])), len(table[0]))
+        text = "\r\n".join(",".join(quoted(cells[place]) for place in order) for cells in table)
+        files[kind.file] = b"\xef\xbb\xbf" + text.encode()
+    assert read_catalogue(files) == catalogue
+
+
+def quoted(cell: str) -> str:
+    """A quoted cell (RFC 4180)."""
+    return '"' + cell.replace('"', '""') + '"'
+
+
+def test_optional_columns_may_be_left_out() -> None:
+    files = {name: text.encode() for name, text in SOUND.items()}
+    whole = read_catalogue(files)
+    files["test_plans.csv"] = b"plan,description\nSAFETY,Electrical safety\n"
+    files["scan_points.csv"] = b"kind,line,scan_point,description\n" + b"".join(
+        f"{row.kind},{row.line},{row.scan_point},{row.description}\n".encode() for row in whole.scan_points
+    )
+    less = read_catalogue(files)
+    assert less.test_plan["SAFETY"].caution is None
+    assert {point.changeover_slack for point in less.scan_points} == {0}
+    assert changes_between(whole, less).changed[-1].new == TestPlan("SAFETY", "Electrical safety")
+
+
+@settings(max_examples=60, deadline=None)
+@given(catalogues())
+def test_every_row_survives_the_journal(catalogue: Catalogue) -> None:
+    for name, kind in KINDS.items():
+        for row in rows_of(catalogue, kind):
+            assert row_of_json(name, json.loads(canonical(row_as_json(row)))) == row
+
+
+few = st.sampled_from(["A", "B", "C"])
+small_rows = st.lists(
+    st.builds(Supplier, few, few)
+    | st.builds(TestPlan, few, few, st.none() | few)
+    | st.builds(Alternate, few, few, few, st.just(date(2026, 1, 1)), st.none() | days),
+    unique_by=lambda row: (type(row), row_key(row)),
+)
+
+
+@given(small_rows, small_rows)
+def test_changes_are_exactly_what_makes_one_catalogue_the_other(
+    old: list[CatalogueRow], new: list[CatalogueRow]
+) -> None:
+    changes = changes_between(catalogue_of(old, revision=1), catalogue_of(new, revision=2))
+    gone = {*changes.removed, *(row.old for row in changes.changed)}
+    come = {*changes.added, *(row.new for row in changes.changed)}
+    assert gone == set(old) - set(new)
+    assert come == set(new) - set(old)
+    assert all(row_key(row.old) == row_key(row.new) for row in changes.changed)
+    assert not {(type(row), row_key(row)) for row in changes.removed} & {
+        (type(row), row_key(row)) for row in changes.added
+    }
+    assert bool(changes) == (set(old) != set(new))
+    assert changes_of_json(json.loads(canonical(changes_as_json(changes)))) == changes
+
+
+# ------------------------------------------------------------------------------------------------------------
+# The demo plant
+
+
+def test_the_demo_catalogue_is_sound_and_stands_as_it_would_be_written() -> None:
+    catalogue = read_catalogue_folder(DEMO)
+    for kind in KINDS.values():
+        assert (DEMO / kind.file).read_bytes() == write_sheet(kind, rows_of(catalogue, kind))
+
+
+def levels_of(catalogue: Catalogue, part: str, day: date) -> int:
+    """Levels of assembly: 1 for a part that holds nothing."""
+    components = {component for of in catalogue.bill(part, day).allowed.values() for component in of}
+    return 1 + max((levels_of(catalogue, component, day) for component in components), default=0)
+
+
+@pytest.mark.parametrize("day", [date(2026, 1, 1), date(2026, 11, 25), date(2040, 2, 29)])
+def test_the_demo_plant_builds_its_units_in_three_levels_on_any_day(day: date) -> None:
+    catalogue = read_catalogue_folder(DEMO)
+    units = [part.part for part in catalogue.parts if part.sold]
+    assert [levels_of(catalogue, unit, day) for unit in units] == [3, 3]
+    assert all(catalogue.bill(unit, day).allowed.values() for unit in units)

@@ -1,0 +1,1 @@
+"""What changes the store: one verb a file, one write transaction."""

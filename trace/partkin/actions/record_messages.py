@@ -1,0 +1,156 @@
+"""The one write path: messages are judged in turn and recorded together, in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection
+
+from partkin.actions.rulebooks import Rulebooks
+from partkin.rules import answers
+from partkin.rules.canonical_json import canonical
+from partkin.rules.judging import judge
+from partkin.rules.known import Known
+from partkin.rules.moments import Moment
+from partkin.rules.reading import ReadMessage, Rulebook, read_message, what_is_wanted
+from partkin.store.books import write_changes
+from partkin.store.database import Database
+from partkin.store.journal import Entry, add_entries, entries_of_messages, next_numbers
+from partkin.store.known import fetch_known
+
+
+@dataclass(frozen=True, slots=True)
+class MessagePost:
+    """A message, read, with its canonical text."""
+
+    read: ReadMessage
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class UnreadablePost:
+    """What cannot be read as a message: what came, and the problem with it."""
+
+    text: str
+    problem: Mapping[str, Any]
+
+
+Post = MessagePost | UnreadablePost
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """The answer to a post: HTTP status and canonical JSON text."""
+
+    status: int
+    answer: str
+
+
+def record_messages(
+    database: Database, rulebooks: Rulebooks, posts: Sequence[Post], *, now: Moment, clock_slack: Moment
+) -> list[Outcome]:
+    """Record posts in one transaction; the outcomes, in their order, hold once this returns.
+
+    Raises what the database raises when another process was faster, or when it cannot be reached: nothing is recorded
+    then, and the posts may be tried again.
+    """
+    with database.write() as connection:
+        return _Batch(connection, rulebooks.now(connection), now, clock_slack).record(posts)
+
+
+@dataclass(slots=True)
+class _Batch:
+    connection: Connection
+    rulebook: Rulebook
+    now: Moment
+    clock_slack: Moment
+
+    def record(self, posts: Sequence[Post]) -> list[Outcome]:
+        posts = [self._up_to_date(post) for post in posts]
+        messages = [post for post in posts if isinstance(post, MessagePost)]
+        answered = self._answered(messages)
+        new = [post.read for post in messages if post.read.message.message_id not in answered]
+        catalogue = self.rulebook.catalogue
+        known = fetch_known(self.connection, what_is_wanted(new, catalogue), catalogue) if new else Known()
+        entries: list[Entry] = []
+        outcomes = []
+        for post, number in zip(posts, next_numbers(self.connection, len(posts)), strict=True):
+            entry = self._entry(post, number, known, answered)
+            if entry.id == number:
+                entries.append(entry)
+                if entry.message_id is not None:
+                    answered[entry.message_id] = entry
+            outcomes.append(Outcome(entry.status, entry.answer))
+        add_entries(self.connection, entries)
+        write_changes(self.connection, known.changes)
+        return outcomes
+
+    def _up_to_date(self, post: Post) -> Post:
+        """Read again what was read against an older catalogue."""
+        if isinstance(post, MessagePost) and post.read.revision != self.rulebook.catalogue.revision:
+            return MessagePost(read_message(post.read.message, self.rulebook), post.text)
+        return post
+
+    def _answered(self, posts: Sequence[MessagePost]) -> dict[str, Entry]:
+        ids = sorted({post.read.message.message_id for post in posts})
+        return entries_of_messages(self.connection, ids) if ids else {}
+
+    def _entry(self, post: Post, number: int, known: Known, answered: Mapping[str, Entry]) -> Entry:
+        """The entry that answers a post: a new one, or the one that answered it before."""
+        if isinstance(post, UnreadablePost):
+            return self._unreadable(post, number)
+        first = answered.get(post.read.message.message_id)
+        if first is None:
+            return self._judged(post, number, known)
+        if first.message == post.text:
+            return first
+        problem = answers.reused(post.read.message.message_id, first.id)
+        return self._unreadable(UnreadablePost(post.text, problem), number)
+
+    def _judged(self, post: MessagePost, number: int, known: Known) -> Entry:
+        message = post.read.message
+        judgement = judge(
+            post.read,
+            known,
+            self.rulebook.catalogue,
+            now=self.now,
+            entry=number,
+            clock_slack=self.clock_slack,
+        )
+        subject = known.items.get(judgement.subject) if judgement.subject is not None else None
+        answer = answers.answer(judgement, subject, entry=number, message_id=message.message_id, recorded_at=self.now)
+        return Entry(
+            id=number,
+            message_id=message.message_id,
+            kind=message.kind,
+            mode=message.mode,
+            outcome=answer["outcome"],
+            scan_point=message.scan_point,
+            operator=message.operator,
+            occurred_at=message.moment,
+            recorded_at=self.now,
+            item_id=subject.id if subject is not None and judgement.accepted else None,
+            status=answers.RECORDED if judgement.accepted else answers.REFUSED,
+            message=post.text,
+            answer=canonical(answer),
+        )
+
+    def _unreadable(self, post: UnreadablePost, number: int) -> Entry:
+        answer = answers.unreadable(post.problem, entry=number, recorded_at=self.now)
+        return Entry(
+            id=number,
+            message_id=None,
+            kind="unreadable",
+            mode=None,
+            outcome="unreadable",
+            scan_point=None,
+            operator=None,
+            occurred_at=None,
+            recorded_at=self.now,
+            item_id=None,
+            status=answer["status"],
+            message=canonical({"received": post.text}),
+            answer=canonical(answer),
+        )

@@ -1,0 +1,34 @@
+"""What the journal says."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from partkin.rules.moments import text_of
+from partkin.store.database import Database
+from partkin.store.journal import Entry, read_entries
+
+
+def list_entries(database: Database, *, after: int, limit: int) -> list[Entry]:
+    """Up to `limit` entries in order of their numbers, from the one after `after`."""
+    with database.read() as connection:
+        return list(read_entries(connection, after=after, limit=limit))
+
+
+def find_entry(database: Database, number: int) -> Entry | None:
+    """The entry of a number."""
+    found = list_entries(database, after=number - 1, limit=1)
+    return found[0] if found and found[0].id == number else None
+
+
+def entry_json(entry: Entry) -> dict[str, Any]:
+    """An entry as JSON: when it was recorded, what was posted, and what was answered."""
+    return {
+        "entry": entry.id,
+        "recorded_at": text_of(entry.recorded_at),
+        "outcome": entry.outcome,
+        "status": entry.status,
+        "message": json.loads(entry.message),
+        "answer": json.loads(entry.answer),
+    }

@@ -1,0 +1,1 @@
+"""What is right, as pure functions: no database, no HTTP, no clock of their own."""

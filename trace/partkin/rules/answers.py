@@ -1,0 +1,70 @@
+"""Answers to posts, as they are first given, kept in the journal, and given again to repeats."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from partkin.rules.facts import fact_json, item_json
+from partkin.rules.judging import Judgement
+from partkin.rules.known import ItemRow
+from partkin.rules.moments import Moment, text_of
+from partkin.rules.reasons import Reason
+
+RECORDED = 201
+REFUSED = 409
+
+
+def answer(
+    judgement: Judgement, unit: ItemRow | None, *, entry: int, message_id: str, recorded_at: Moment
+) -> dict[str, Any]:
+    """The answer to a message, accepted or refused."""
+    head = {"entry": entry, "message_id": message_id, "recorded_at": text_of(recorded_at)}
+    if judgement.accepted:
+        return {**head, **_recorded(judgement, unit)}
+    return {**head, **_refused(judgement.reasons, entry)}
+
+
+def _recorded(judgement: Judgement, unit: ItemRow | None) -> dict[str, Any]:
+    """All that a message made true, and what in it contradicts the books."""
+    return {
+        "outcome": "recorded",
+        "unit": None if unit is None else {**item_json(unit.key), "state": unit.state},
+        "facts": [fact_json(fact) for fact in judgement.facts],
+        "discrepancies": [reason.as_json() for reason in judgement.reasons],
+    }
+
+
+def _refused(reasons: tuple[Reason, ...], entry: int) -> dict[str, Any]:
+    """A problem (RFC 9457) with every reason."""
+    return {
+        "type": "/problems/refused",
+        "title": "Refused",
+        "status": REFUSED,
+        "detail": " ".join(reason.detail for reason in reasons),
+        "instance": f"/v1/entries/{entry}",
+        "outcome": "refused",
+        "reasons": [reason.as_json() for reason in reasons],
+    }
+
+
+def unreadable(problem: Mapping[str, Any], *, entry: int, recorded_at: Moment) -> dict[str, Any]:
+    """The answer to what cannot be read as a message: the problem, and where it is journalled."""
+    return {
+        **problem,
+        "instance": f"/v1/entries/{entry}",
+        "entry": entry,
+        "outcome": "unreadable",
+        "recorded_at": text_of(recorded_at),
+    }
+
+
+def reused(message_id: str, first: int) -> dict[str, Any]:
+    """The problem of a message_id that came before with another content."""
+    return {
+        "type": "/problems/message-id-reused",
+        "title": "The message_id was used before for another message",
+        "status": 422,
+        "detail": f"{message_id} is the message of entry {first}, whose content differs. Give every message its own id.",
+        "first_entry": first,
+    }

@@ -1,0 +1,135 @@
+"""One message being judged: what it says, what is known, and what is found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, date
+
+from partkin.rules.catalogue import Bill, Catalogue, Part, ScanPoint
+from partkin.rules.facts import FACTS_PER_ENTRY, Fact, ItemKey, ItemKnown
+from partkin.rules.known import ItemRow, Known
+from partkin.rules.messages import Message
+from partkin.rules.moments import Moment, datetime_of
+from partkin.rules.reading import Item, ReadMessage
+from partkin.rules.reasons import Reason
+
+
+@dataclass(slots=True)
+class Case:
+    """The facts found are those that hold if the message is accepted; `known` is not changed by finding them."""
+
+    read: ReadMessage
+    known: Known
+    catalogue: Catalogue
+    now: Moment
+    entry: int
+    clock_slack: Moment
+    facts: list[Fact] = field(default_factory=list)
+    reasons: list[Reason] = field(default_factory=list)
+    subject: ItemKey | None = None
+    """The unit or subassembly that the message is about."""
+    _new: dict[ItemKey, ItemKnown] = field(default_factory=dict)
+    _numbers: int = 0
+
+    @property
+    def message(self) -> Message:
+        """What was posted."""
+        return self.read.message
+
+    @property
+    def at(self) -> Moment:
+        """When it happened, by the station."""
+        return self.read.message.moment
+
+    @property
+    def scan_point(self) -> ScanPoint | None:
+        """Where it happened; None where the catalogue does not know it."""
+        return self.catalogue.scan_point.get(self.read.message.scan_point or "")
+
+    @property
+    def at_rework(self) -> bool:
+        """Whether it happens at a rework point."""
+        return self.scan_point is not None and self.scan_point.kind == "rework"
+
+    def number(self) -> int:
+        """The next number for a row made by this entry."""
+        number = self.entry * FACTS_PER_ENTRY + self._numbers
+        self._numbers += 1
+        return number
+
+    def because(self, type_: str, detail: str, pointer: str | None = None) -> None:
+        """Note a reason; the same words once."""
+        reason = Reason(type_, detail, pointer)
+        if reason not in self.reasons:
+            self.reasons.append(reason)
+
+    # -- items
+
+    def item(self, pointer: str, expected: frozenset[str] = frozenset()) -> Item | None:
+        """The item named at a pointer. Notes why when there is none.
+
+        Where labels of several parts look alike, the expected parts decide.
+        """
+        read = self.read.items[pointer]
+        if isinstance(read, Reason):
+            self.reasons.append(read)
+            return None
+        if len(read) > 1:
+            read = tuple(item for item in read if item.key.part in expected) or read
+        if len(read) > 1:
+            parts = ", ".join(sorted(item.key.part for item in read))
+            self.because("unreadable", f"The label may be of any of these parts: {parts}.", pointer)
+            return None
+        return read[0]
+
+    def part(self, key: ItemKey) -> Part:
+        """The part of an item."""
+        return self.catalogue.part[key.part]
+
+    def row(self, key: ItemKey) -> ItemRow | None:
+        """The item in the books."""
+        return self.known.items.get(key)
+
+    def know(self, item: Item) -> None:
+        """See to it that an item is in the books, and the lot that its label names."""
+        if self.row(item.key) is not None or item.key in self._new:
+            return
+        if item.of_lot is not None:
+            self.know(Item(ItemKey(item.key.part, "lot", item.of_lot), None, item.produced_on, item.expires_on, None))
+        made = self.part(item.key).made
+        fact = ItemKnown(
+            self.number(),
+            item.key,
+            "in work" if made else "usable",
+            item.of_lot,
+            item.produced_on,
+            item.expires_on,
+            self.at if made else None,
+        )
+        self._new[item.key] = fact
+        self.facts.append(fact)
+
+    def is_new(self, key: ItemKey) -> bool:
+        """Whether this message is the first to name an item."""
+        return key in self._new or key not in self.known.items
+
+    def bill(self, key: ItemKey) -> Bill:
+        """The bill of materials of a built item: that of the (UTC) day on which it was started."""
+        row = self.row(key)
+        started = self.at if row is None or row.started_at is None else row.started_at
+        return self.catalogue.bill(key.part, day_of(started))
+
+    def title(self, part: str) -> str:
+        """A part number with its description."""
+        known = self.catalogue.part.get(part)
+        return part if known is None else f"{part} ({known.description})"
+
+    def name_of(self, item_id: int | None) -> str:
+        """An item in words."""
+        row = None if item_id is None else self.known.item.get(item_id)
+        return "an unknown lot" if row is None else str(row.key)
+
+
+def day_of(moment: Moment) -> date:
+    """The UTC day of a moment."""
+    return datetime_of(moment).astimezone(UTC).date()

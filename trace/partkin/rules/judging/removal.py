@@ -1,0 +1,90 @@
+"""Removals: which marriage ends, and what becomes of the component."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from partkin.rules.facts import ItemKey, MarriageEnded, Removed, StateChanged
+from partkin.rules.judging.case import Case
+from partkin.rules.judging.interlocks import check_clock, check_holds, check_open, check_scan_point
+from partkin.rules.known import ItemRow, MarriageRow
+from partkin.rules.messages import Removal
+from partkin.rules.moments import FOREVER, text_of
+
+
+def judge_removal(case: Case, message: Removal) -> None:
+    """Find what a removal makes true, and every reason against it."""
+    check_clock(case)
+    check_scan_point(case)
+    unit = case.item("/unit")
+    child = case.item("/component") if message.component is not None else None
+    if unit is None or (child is None and message.component is not None):
+        return
+    case.subject = unit.key
+    row = case.row(unit.key)
+    if row is None:
+        case.because("unknown-item", f"{unit.key} has not been started.", "/unit")
+        case.know(unit)
+    else:
+        check_open(case, row, "/unit")
+        check_holds(case, row, "/unit")
+    if child is not None:
+        case.know(child)
+        _remove(case, message, unit.key, child.key, list(_matching(case, message, row, case.row(child.key))))
+        return
+    found = list(_matching(case, message, row, None))
+    children = {marriage.child_id for marriage in found}
+    if len(children) != 1 or None in children:
+        what = (
+            "nothing known is"
+            if not found
+            else "more than one component is"
+            if None not in children
+            else "pieces of an unknown lot are"
+        )
+        more = "name the slot or the component" if len(children) > 1 else "check the unit and the position"
+        case.because(
+            "not-installed",
+            f"In {unit.key} {what} at {message.position} at {text_of(case.at)}: {more}.",
+            "/position",
+        )
+        return
+    for child_id in children:
+        if child_id is not None:
+            _remove(case, message, unit.key, case.known.item[child_id].key, found)
+
+
+def _matching(case: Case, message: Removal, unit: ItemRow | None, child: ItemRow | None) -> Iterator[MarriageRow]:
+    """Marriages that were so at this moment and that the message may mean."""
+    for row in case.known.as_parent.get(unit.id, ()) if unit is not None else ():
+        if (
+            row.started <= case.at < row.ended
+            and message.position in (None, row.position)
+            and (message.slot is None or row.slot <= message.slot < row.slot + row.quantity)
+            and (message.component is None or (child is not None and row.child_id == child.id))
+        ):
+            yield row
+
+
+def _remove(case: Case, message: Removal, unit: ItemKey, child: ItemKey, found: list[MarriageRow]) -> None:
+    if not found:
+        case.because(*_not_there(case, unit, child), "/component")
+    elif all(row.ended != FOREVER for row in found):
+        case.because("already-removed", f"{child} was removed from {unit} at {text_of(found[0].ended)}.", "/component")
+    case.facts.append(
+        Removed(case.number(), unit, child, message.position, case.at, message.reason, message.destination)
+    )
+    for row in found:
+        case.facts.append(MarriageEnded(row.id, case.at, message.destination == "stock"))
+    if child.kind == "serial" and message.destination != "stock":
+        case.facts.append(StateChanged(child, "scrapped" if message.destination == "scrap" else "returned"))
+
+
+def _not_there(case: Case, unit: ItemKey, child: ItemKey) -> tuple[str, str]:
+    """Why nothing ends: it was removed before, or never was there."""
+    parent, part = case.row(unit), case.row(child)
+    if parent is not None and part is not None:
+        for row in case.known.as_parent.get(parent.id, ()):
+            if row.child_id == part.id and row.started <= case.at and row.ended != FOREVER:
+                return "already-removed", f"{child} was removed from {unit} at {text_of(row.ended)}."
+    return "not-installed", f"{child} is not in {unit} at {text_of(case.at)}."

@@ -1,0 +1,1 @@
+"""Everything that speaks SQL; SQLite and PostgreSQL differ only here."""

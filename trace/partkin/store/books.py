@@ -1,0 +1,74 @@
+"""The books: rows that were added or changed are written back, a table at a time."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from operator import attrgetter
+from typing import Any
+
+from sqlalchemy import Connection, Table, Update, bindparam, insert, update
+
+from partkin.rules.known import (
+    Changes,
+    HoldRow,
+    ItemRow,
+    LoadingRow,
+    MarriageRow,
+    MeasurementRow,
+    PointOfUseRow,
+    ReceiptRow,
+    RemovalRow,
+    Row,
+    SerialNumberRow,
+    StaleRow,
+    TestRunRow,
+    VisitRow,
+)
+from partkin.store import tables
+
+BOOKS: dict[type[Row], Table] = {
+    ItemRow: tables.item,
+    PointOfUseRow: tables.point_of_use,
+    SerialNumberRow: tables.serial_number,
+    MarriageRow: tables.marriage,
+    RemovalRow: tables.removal,
+    LoadingRow: tables.loading,
+    ReceiptRow: tables.receipt,
+    VisitRow: tables.visit,
+    TestRunRow: tables.test_run,
+    MeasurementRow: tables.measurement,
+    StaleRow: tables.stale,
+    HoldRow: tables.hold,
+}
+"""In an order in which no row refers to a later one."""
+
+_COLUMNS = {kind: tuple(field.name for field in fields(kind)) for kind in BOOKS}
+_KEYS = {kind: tuple(column.name for column in table.primary_key.columns) for kind, table in BOOKS.items()}
+
+
+def write_changes(connection: Connection, changes: Changes) -> None:
+    """Write what was changed, then what was added: a slot must be empty before it is filled again.
+
+    Rows go in the order of their keys, so that two processes that add the same ones never wait in a circle.
+    """
+    for kind, table in BOOKS.items():
+        changed = sorted(changes.changed.get(kind, {}).values(), key=attrgetter(*_KEYS[kind]))
+        if changed:
+            connection.execute(_UPDATES[kind], [_values(row, "the_") for row in changed])
+        added = changes.added.get(kind)
+        if added:
+            order = attrgetter("part", "kind", "code") if kind is ItemRow else attrgetter(*_KEYS[kind])
+            connection.execute(insert(table), [_values(row) for row in sorted(added, key=order)])
+
+
+def _values(row: Row, prefix: str = "") -> dict[str, Any]:
+    return {prefix + name: getattr(row, name) for name in _COLUMNS[type(row)]}
+
+
+def _update(kind: type[Row], table: Table) -> Update:
+    keys = _KEYS[kind]
+    rest: dict[str, Any] = {name: bindparam(f"the_{name}") for name in _COLUMNS[kind] if name not in keys}
+    return update(table).where(*(table.c[name] == bindparam(f"the_{name}") for name in keys)).values(rest)
+
+
+_UPDATES = {kind: _update(kind, table) for kind, table in BOOKS.items()}

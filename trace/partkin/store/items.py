@@ -1,0 +1,48 @@
+"""Items and holds, as lists."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection, Row, and_, or_, select
+
+from partkin.rules.moments import FOREVER
+from partkin.store.tables import hold, item, receipt
+
+
+def units_after(
+    connection: Connection, *, parts: Sequence[str], state: str | None, after: tuple[str, str], limit: int
+) -> Sequence[Row[*tuple[Any, ...]]]:
+    """Serial items of some parts in the order of part and serial number, from the one after `after`."""
+    t = item.c
+    query = select(t.part, t.code, t.state, t.started_at, t.produced_on, t.expires_on).where(
+        t.kind == "serial",
+        t.part.in_(parts),
+        or_(t.part > after[0], and_(t.part == after[0], t.code > after[1])),
+    )
+    if state is not None:
+        query = query.where(t.state == state)
+    return connection.execute(query.order_by(t.part, t.code).limit(limit)).all()
+
+
+def holds_after(connection: Connection, *, released: bool, after: int, limit: int) -> Sequence[Row[*tuple[Any, ...]]]:
+    """Holds in the order of their numbers, with the items they are on; those in force, or all of them."""
+    query = (
+        select(hold, item.c.part, item.c.kind, item.c.code)
+        .join(item, item.c.id == hold.c.item_id)
+        .where(hold.c.id > after)
+    )
+    if not released:
+        query = query.where(hold.c.released_at == FOREVER)
+    return connection.execute(query.order_by(hold.c.id).limit(limit)).all()
+
+
+def parts_in_use(connection: Connection, parts: Sequence[str]) -> set[str]:
+    """Those of some parts that the books have items of."""
+    return set(connection.scalars(select(item.c.part).where(item.c.part.in_(parts)).distinct()))
+
+
+def suppliers_in_use(connection: Connection, suppliers: Sequence[str]) -> set[str]:
+    """Those of some suppliers that the books have receipts from."""
+    return set(connection.scalars(select(receipt.c.supplier).where(receipt.c.supplier.in_(suppliers)).distinct()))

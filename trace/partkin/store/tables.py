@@ -1,0 +1,431 @@
+"""All tables: the journal, the books kept from it, and the catalogue.
+
+Identifiers of books are made from the journal: entry number * FACTS_PER_ENTRY + place within the entry. So every row says
+which entry made it, and a rebuild from the journal gives the same identifiers.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    Boolean,
+    CheckConstraint,
+    Column,
+    Connection,
+    Date,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    PrimaryKeyConstraint,
+    Sequence,
+    SmallInteger,
+    Table,
+    Text,
+    UniqueConstraint,
+    event,
+    text,
+)
+
+from partkin.rules.moments import FOREVER
+from partkin.store.database import BigId, Code
+
+metadata = MetaData(
+    naming_convention={
+        "pk": "pk_%(table_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    }
+)
+
+# ---------------------------------------------------------------------------------------------------------------------
+# The journal
+
+entry = Table(
+    "entry",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("message_id", Code, unique=True, comment="null where no message could be read"),
+    Column("kind", Code, nullable=False),
+    Column("mode", Code),
+    Column("outcome", Code, nullable=False),
+    Column("scan_point", Code),
+    Column("operator", Code),
+    Column("occurred_at", BigId, comment="the station's clock"),
+    Column("recorded_at", BigId, nullable=False, comment="our clock"),
+    Column("item_id", BigId, comment="the unit or subassembly worked on"),
+    Column("status", SmallInteger, nullable=False, comment="of the HTTP answer"),
+    Column("message", Text, nullable=False, comment="as posted, canonical JSON"),
+    Column(
+        "answer",
+        Text,
+        nullable=False,
+        comment="as first given, canonical JSON; its facts are what the books hold",
+    ),
+    CheckConstraint("outcome IN ('recorded', 'refused', 'unreadable')", name="outcome"),
+    Index("ix_entry_scan_point_occurred_at", "scan_point", "occurred_at"),
+    Index("ix_entry_operator_occurred_at", "operator", "occurred_at"),
+    Index("ix_entry_recorded_at", "recorded_at"),
+)
+
+entry_numbers = Sequence("entry_numbers", metadata=metadata)
+"""Where the database has sequences; SQLite, with one writer at a time, counts on from the last entry."""
+
+_APPEND_ONLY = {
+    "postgresql": (
+        """
+        CREATE FUNCTION entry_is_append_only() RETURNS trigger LANGUAGE plpgsql AS $$
+        BEGIN
+            RAISE EXCEPTION 'the journal is append-only: % refused', TG_OP;
+        END $$
+        """,
+        """
+        CREATE TRIGGER entry_keep_rows BEFORE UPDATE OR DELETE ON entry
+        FOR EACH ROW EXECUTE FUNCTION entry_is_append_only()
+        """,
+        """
+        CREATE TRIGGER entry_keep_table BEFORE TRUNCATE ON entry
+        FOR EACH STATEMENT EXECUTE FUNCTION entry_is_append_only()
+        """,
+    ),
+    "sqlite": (
+        """
+        CREATE TRIGGER entry_no_update BEFORE UPDATE ON entry
+        BEGIN SELECT RAISE(ABORT, 'the journal is append-only: UPDATE refused'); END
+        """,
+        """
+        CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
+        BEGIN SELECT RAISE(ABORT, 'the journal is append-only: DELETE refused'); END
+        """,
+    ),
+}
+
+
+@event.listens_for(entry, "after_create")
+def _keep_entries(_table: Table, connection: Connection, **_: object) -> None:
+    for statement in _APPEND_ONLY[connection.dialect.name]:
+        connection.exec_driver_sql(statement)
+
+
+@event.listens_for(entry, "after_drop")
+def _forget_to_keep(_table: Table, connection: Connection, **_: object) -> None:
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql("DROP FUNCTION entry_is_append_only()")
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# The books
+
+item = Table(
+    "item",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("part", Code, ForeignKey("part.part"), nullable=False),
+    Column("kind", Code, nullable=False),
+    Column("code", Code, nullable=False, comment="serial number or lot"),
+    Column("lot_id", BigId, ForeignKey("item.id"), comment="the lot that a serial item's label or receipt names"),
+    Column("receipt_id", BigId, comment="the receipt of a serial item"),
+    Column("produced_on", Date),
+    Column("expires_on", Date, comment="last day on which it may be used"),
+    Column("state", Code, nullable=False),
+    Column("started_at", BigId, comment="of what is built here"),
+    Column("received", BigId, comment="pieces; null where nothing was received"),
+    Column(
+        "used",
+        BigId,
+        nullable=False,
+        comment="pieces of a received lot that are in something, or were scrapped or sent back",
+    ),
+    UniqueConstraint("part", "kind", "code"),
+    CheckConstraint("kind IN ('serial', 'lot')", name="kind"),
+    CheckConstraint("state IN ('usable', 'in work', 'finished', 'scrapped', 'returned')", name="state"),
+    Index(
+        "ix_item_lot_id",
+        "lot_id",
+        sqlite_where=text("lot_id IS NOT NULL"),
+        postgresql_where=text("lot_id IS NOT NULL"),
+    ),
+    Index(
+        "ix_item_receipt_id",
+        "receipt_id",
+        sqlite_where=text("receipt_id IS NOT NULL"),
+        postgresql_where=text("receipt_id IS NOT NULL"),
+    ),
+)
+
+point_of_use = Table(
+    "point_of_use",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("scan_point", Code, nullable=False),
+    Column("position", Code, nullable=False),
+    UniqueConstraint("scan_point", "position"),
+)
+
+_open_and_sure = f"ended = {FOREVER} AND NOT disputed"
+
+marriage = Table(
+    "marriage",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("child_id", BigId, ForeignKey("item.id"), comment="null: drawn while no lot was known to be loaded"),
+    Column("parent_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("position", Code, nullable=False, comment="empty: in none of the bill's positions"),
+    Column("slot", Integer, nullable=False, comment="from 1; 0: in no slot of its own"),
+    Column("quantity", Integer, nullable=False),
+    Column("started", BigId, nullable=False),
+    Column("ended", BigId, nullable=False),
+    Column("disputed", Boolean, nullable=False, comment="said, but against what the books hold"),
+    Column("child_is_serial", Boolean, nullable=False),
+    Column("parent_is_unit", Boolean, nullable=False),
+    Column("point_of_use_id", BigId, ForeignKey("point_of_use.id"), comment="where a loaded lot was drawn from"),
+    CheckConstraint("started <= ended", name="started_before_ended"),
+    CheckConstraint("quantity >= 1", name="quantity"),
+    # Questions walk these two; they hold all that a walk reads.
+    Index(
+        "ix_marriage_child_id",
+        *("child_id", "started", "ended", "parent_id", "parent_is_unit", "disputed", "id"),
+    ),
+    Index("ix_marriage_parent_id", "parent_id", "ended"),
+    # A serial-numbered component is in at most one parent, and a slot holds at most one component.
+    Index(
+        "ux_marriage_one_parent",
+        "child_id",
+        unique=True,
+        sqlite_where=text(f"{_open_and_sure} AND child_is_serial"),
+        postgresql_where=text(f"{_open_and_sure} AND child_is_serial"),
+    ),
+    Index(
+        "ux_marriage_one_in_slot",
+        "parent_id",
+        "position",
+        "slot",
+        unique=True,
+        sqlite_where=text(f"{_open_and_sure} AND slot > 0"),
+        postgresql_where=text(f"{_open_and_sure} AND slot > 0"),
+    ),
+    Index(
+        "ix_marriage_point_of_use_id",
+        "point_of_use_id",
+        "started",
+        sqlite_where=text("point_of_use_id IS NOT NULL"),
+        postgresql_where=text("point_of_use_id IS NOT NULL"),
+    ),
+)
+
+removal = Table(
+    "removal",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("parent_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("child_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("position", Code, comment="null: wherever it was"),
+    Column("occurred_at", BigId, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("destination", Code, nullable=False),
+    CheckConstraint("destination IN ('stock', 'scrap', 'supplier')", name="destination"),
+    Index("ix_removal_parent_id", "parent_id"),
+    Index("ix_removal_child_id", "child_id"),
+)
+
+loading = Table(
+    "loading",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("point_of_use_id", BigId, ForeignKey("point_of_use.id"), nullable=False),
+    Column("lot_id", BigId, ForeignKey("item.id"), comment="null: emptied"),
+    Column("loaded_at", BigId, nullable=False),
+    Column("unloaded_at", BigId, nullable=False),
+    Index("ix_loading_point_of_use_id", "point_of_use_id", "unloaded_at"),
+    Index("ix_loading_lot_id", "lot_id"),
+)
+
+receipt = Table(
+    "receipt",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("part", Code, ForeignKey("part.part"), nullable=False),
+    Column("supplier", Code, ForeignKey("supplier.supplier"), nullable=False),
+    Column("lot_id", BigId, ForeignKey("item.id")),
+    Column("quantity", BigId, nullable=False),
+    Column("received_at", BigId, nullable=False),
+    Column("delivery_note", Text),
+    Index("ix_receipt_supplier", "supplier", "received_at"),
+    Index("ix_receipt_lot_id", "lot_id"),
+)
+
+visit = Table(
+    "visit",
+    metadata,
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("scan_point", Code, nullable=False),
+    Column("first_at", BigId, nullable=False),
+    Column("last_at", BigId, nullable=False),
+    PrimaryKeyConstraint("item_id", "scan_point"),
+)
+
+test_run = Table(
+    "test_run",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("plan", Code, nullable=False),
+    Column("instrument", Code, nullable=False),
+    Column("occurred_at", BigId, nullable=False),
+    Column("verdict", Code, nullable=False),
+    CheckConstraint("verdict IN ('pass', 'fail', 'incomplete')", name="verdict"),
+    Index("ix_test_run_item_id", "item_id", "plan", "occurred_at"),
+    Index("ix_test_run_instrument", "instrument", "occurred_at"),
+)
+
+measurement = Table(
+    "measurement",
+    metadata,
+    Column("test_run_id", BigId, ForeignKey("test_run.id"), nullable=False),
+    Column("characteristic", Code, nullable=False),
+    Column("value", Double),
+    Column("good", Boolean),
+    Column("within", Boolean, nullable=False, comment="within its limits, or judged good"),
+    PrimaryKeyConstraint("test_run_id", "characteristic"),
+)
+
+stale = Table(
+    "stale",
+    metadata,
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("plan", Code, nullable=False),
+    Column("at", BigId, nullable=False, comment="runs of the plan before this moment no longer count"),
+    PrimaryKeyConstraint("item_id", "plan"),
+)
+
+hold = Table(
+    "hold",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("discrepancy", Boolean, nullable=False, comment="placed by the service on a contradiction"),
+    Column("placed_at", BigId, nullable=False),
+    Column("placed_by", Code, nullable=False),
+    Column("released_at", BigId, nullable=False),
+    Column("released_by", Code),
+    Column("release_reason", Text),
+    Index("ix_hold_item_id", "item_id"),
+)
+
+serial_number = Table(
+    "serial_number",
+    metadata,
+    Column("part", Code, ForeignKey("part.part"), primary_key=True),
+    Column("last", BigId, nullable=False, comment="last running number issued"),
+)
+
+# ---------------------------------------------------------------------------------------------------------------------
+# The catalogue, kept from the journal like the books
+
+catalogue = Table(
+    "catalogue",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("revision", BigId, nullable=False, comment="the entry that last changed the catalogue"),
+    CheckConstraint("id = 1", name="one_row"),
+)
+
+supplier = Table(
+    "supplier",
+    metadata,
+    Column("supplier", Code, primary_key=True),
+    Column("name", Text, nullable=False),
+)
+
+part = Table(
+    "part",
+    metadata,
+    Column("part", Code, primary_key=True),
+    Column("description", Text, nullable=False),
+    Column("trace", Code, nullable=False),
+    Column("made", Boolean, nullable=False),
+    Column("sold", Boolean, nullable=False),
+    Column("supplier", Code, ForeignKey("supplier.supplier")),
+    Column("supplier_part", Code),
+    Column("gtin", Code),
+    Column("cpid", Code),
+    Column("label_pattern", Text),
+    Column("label_check", Code),
+    Column("receipts", Boolean, nullable=False),
+    Column("serial_prefix", Code),
+    Column("serial_digits", Integer),
+    CheckConstraint("trace IN ('serial', 'lot', 'none')", name="trace"),
+)
+
+scan_point = Table(
+    "scan_point",
+    metadata,
+    Column("scan_point", Code, primary_key=True),
+    Column("line", Code, nullable=False),
+    Column("description", Text, nullable=False),
+    Column("kind", Code, nullable=False),
+    Column("changeover_slack", Integer, nullable=False),
+    CheckConstraint("kind IN ('build', 'test', 'rework', 'store')", name="kind"),
+)
+
+position = Table(
+    "position",
+    metadata,
+    Column("part", Code, ForeignKey("part.part"), nullable=False),
+    Column("position", Code, nullable=False),
+    Column("description", Text, nullable=False),
+    Column("quantity", Integer, nullable=False),
+    Column("scan_points", Text, nullable=False, comment="separated by blanks"),
+    Column("makes_stale", Text, nullable=False, comment="separated by blanks"),
+    Column("effective_from", Date, nullable=False),
+    Column("effective_to", Date),
+    PrimaryKeyConstraint("part", "position", "effective_from"),
+)
+
+alternate = Table(
+    "alternate",
+    metadata,
+    Column("part", Code, ForeignKey("part.part"), nullable=False),
+    Column("position", Code, nullable=False),
+    Column("component", Code, ForeignKey("part.part"), nullable=False),
+    Column("effective_from", Date, nullable=False),
+    Column("effective_to", Date),
+    PrimaryKeyConstraint("part", "position", "component", "effective_from"),
+)
+
+route_step = Table(
+    "route_step",
+    metadata,
+    Column("part", Code, ForeignKey("part.part"), nullable=False),
+    Column("step", Integer, nullable=False),
+    Column("scan_point", Code, ForeignKey("scan_point.scan_point"), nullable=False),
+    Column("needs_complete", Boolean, nullable=False),
+    Column("needs_tests", Text, nullable=False, comment="separated by blanks"),
+    PrimaryKeyConstraint("part", "step", "scan_point"),
+)
+
+test_plan = Table(
+    "test_plan",
+    metadata,
+    Column("plan", Code, primary_key=True),
+    Column("description", Text, nullable=False),
+    Column("caution", Text),
+)
+
+characteristic = Table(
+    "characteristic",
+    metadata,
+    Column("plan", Code, ForeignKey("test_plan.plan"), nullable=False),
+    Column("characteristic", Code, nullable=False),
+    Column("description", Text, nullable=False),
+    Column("kind", Code, nullable=False),
+    Column("unit", Text),
+    Column("lower", Double),
+    Column("upper", Double),
+    Column("source", Text),
+    PrimaryKeyConstraint("plan", "characteristic"),
+    CheckConstraint("kind IN ('numeric', 'attribute')", name="kind"),
+)

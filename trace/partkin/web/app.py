@@ -1,0 +1,77 @@
+"""The application: this list of routes is the table of contents."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+import anyio.to_thread
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from partkin.actions.recorder import Recorder
+from partkin.actions.rulebooks import Rulebooks
+from partkin.settings import Settings
+from partkin.store.database import Database
+from partkin.store.migrate import require_current
+from partkin.web.api import genealogy, journal, lists, messages, problems
+from partkin.web.documentation import add_schemas
+from partkin.web.problems import add_handlers
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The service over one store. Starting it fails on a store at another revision."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        database = Database(settings.store)
+        require_current(database)
+        rulebooks = Rulebooks(database)
+        recorder = Recorder(
+            database,
+            rulebooks,
+            batch_limit=settings.batch_limit,
+            clock_slack=settings.clock_slack_seconds * 1_000_000,
+        )
+        recorder.start()
+        app.state.database, app.state.rulebooks, app.state.recorder = database, rulebooks, recorder
+        yield
+        await anyio.to_thread.run_sync(recorder.stop)
+        database.close()
+
+    app = FastAPI(
+        title="Partkin",
+        version="1",
+        summary="Component-to-unit traceability and genealogy",
+        description="The birth record of every unit, and the way from a bad lot to the units that it went into.",
+        lifespan=lifespan,
+        separate_input_output_schemas=False,
+    )
+    app.state.settings = settings
+    add_handlers(app)
+    app.include_router(messages.router, prefix="/v1")
+    app.include_router(lists.router, prefix="/v1")
+    app.include_router(genealogy.router, prefix="/v1")
+    app.include_router(journal.router, prefix="/v1")
+    app.include_router(problems.router)
+
+    @app.get("/healthz", tags=["service"], summary="Whether the service answers")
+    def health() -> dict[str, str]:
+        """Answers once the store is open and at the right revision."""
+        return {"status": "ok"}
+
+    def openapi() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            schema = get_openapi(
+                title=app.title,
+                version=app.version,
+                summary=app.summary,
+                description=app.description,
+                routes=app.routes,
+            )
+            app.openapi_schema = add_schemas(schema)
+        return app.openapi_schema
+
+    app.openapi = openapi  # type: ignore[method-assign]  # as FastAPI documents it
+    return app

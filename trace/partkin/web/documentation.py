@@ -1,0 +1,61 @@
+"""The documentation's schemas of messages and answers, which FastAPI does not find by itself."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from partkin.rules.reasons import REASON_TYPES
+from partkin.web.api.messages import FORMS
+from partkin.web.problems import ProblemDetails
+
+_REFERENCE = "#/components/schemas/{model}"
+
+
+def add_schemas(document: dict[str, Any]) -> dict[str, Any]:
+    """The OpenAPI document with the schemas that its routes refer to."""
+    schemas = document.setdefault("components", {}).setdefault("schemas", {})
+    for name, form in FORMS.items():
+        schema = form.json_schema(ref_template=_REFERENCE)
+        schemas.update(schema.pop("$defs", {}))
+        schemas[name] = schema
+    schemas["ProblemDetails"] = ProblemDetails.model_json_schema(ref_template=_REFERENCE)
+    schemas["Reason"] = _REASON
+    schemas["Recorded"] = _RECORDED
+    return document
+
+
+_REASON = {
+    "type": "object",
+    "required": ["type", "title", "detail"],
+    "properties": {
+        "type": {"type": "string", "enum": [f"/problems/{name}" for name in REASON_TYPES]},
+        "title": {"type": "string"},
+        "detail": {"type": "string", "description": "A sentence for the operator"},
+        "pointer": {"type": "string", "description": "The part of the message that it is about (RFC 6901)"},
+    },
+}
+
+_RECORDED = {
+    "type": "object",
+    "required": ["entry", "message_id", "outcome", "recorded_at", "unit", "facts", "discrepancies"],
+    "properties": {
+        "entry": {"type": "integer", "description": "Number of the journal entry"},
+        "message_id": {"type": "string"},
+        "outcome": {"const": "recorded"},
+        "recorded_at": {"type": "string", "format": "date-time"},
+        "unit": {
+            "type": ["object", "null"],
+            "description": "The unit or subassembly worked on, and its state afterwards",
+        },
+        "facts": {
+            "type": "array",
+            "description": "All that became true, in order",
+            "items": {"type": "object", "required": ["fact"], "properties": {"fact": {"type": "string"}}},
+        },
+        "discrepancies": {
+            "type": "array",
+            "description": "What in a `tell` contradicts the books; the unit is on hold then",
+            "items": {"$ref": "#/components/schemas/Reason"},
+        },
+    },
+}
