@@ -24,9 +24,7 @@ from partkin.rules.catalogue_tables import catalogue_of
 from partkin.rules.check_characters import SCHEMES
 
 codes = st.text(st.characters(min_codepoint=0x21, max_codepoint=0x7E), min_size=1, max_size=40)
-texts = (
-    st.text(st.characters(categories=["L", "M", "N", "P", "S", "Zs"]), min_size=1).map(str.strip).filter(bool)
-)
+texts = st.text(st.characters(categories=["L", "M", "N", "P", "S", "Zs"]), min_size=1).map(str.strip).filter(bool)
 days = st.dates(date(2026, 1, 1), date(2040, 12, 31))
 traces: st.SearchStrategy[TraceLevel] = st.sampled_from(get_args(TraceLevel))
 on_routes: st.SearchStrategy[Literal["build", "test", "store"]] = st.sampled_from(["build", "test", "store"])

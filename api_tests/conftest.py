@@ -10,6 +10,7 @@ import httpx2
 import pytest
 
 from api_tests import servers
+from api_tests.plant import Station, load
 
 REQUIRE_ALL = bool(os.environ.get("PARTKIN_REQUIRE_ALL"))
 """Set where nothing may be left out: then a test that is skipped has failed."""
@@ -112,3 +113,10 @@ def service(store_url: str) -> Iterator[httpx2.Client]:
     """A client of the real service over a fresh store; on each engine once."""
     with servers.running(store_url) as base_url, httpx2.Client(base_url=base_url) as client:
         yield client
+
+
+@pytest.fixture
+def station(service: httpx2.Client, store_url: str) -> Station:
+    """A station of the test plant, which posts to the service; on each engine once."""
+    load(store_url)
+    return Station(service)

@@ -59,8 +59,8 @@ def _version(initdb: Path) -> int:
 def postgresql(*, in_memory: bool = False) -> Iterator[str]:
     """A PostgreSQL server of the tests' own; the URL of its database `postgres`.
 
-    On disk it is as durable as any. In memory, where the machine has room for that, a database is made ten times
-    faster, and nothing else differs.
+    On disk it is as durable as any. In memory, where the machine has room for that, databases are made ten
+    times faster; nothing else differs.
     """
     binaries = postgresql_binaries()
     if binaries is None:
@@ -140,9 +140,7 @@ def _has_user(name: str) -> bool:
 def _within_reach(binaries: Path, folder: Path, user: str) -> Path:
     """The binaries, or a copy where folders above the Python package are closed to the user."""
     try:
-        subprocess.run(
-            [binaries / "initdb", "--version"], user=user, cwd=folder, capture_output=True, check=True
-        )
+        subprocess.run([binaries / "initdb", "--version"], user=user, cwd=folder, capture_output=True, check=True)
     except PermissionError:
         package, copies = binaries.parents[1], folder / "installed"
         for part in (package, package.with_name(f"{package.name}.libs")):
@@ -226,9 +224,7 @@ class PostgreSQLStores:
         return self._server.set(database=name).render_as_string(hide_password=False)
 
     def _run(self, statement: str) -> None:
-        with psycopg.connect(
-            self._server.render_as_string(hide_password=False), autocommit=True
-        ) as connection:
+        with psycopg.connect(self._server.render_as_string(hide_password=False), autocommit=True) as connection:
             connection.execute(statement.encode())
 
 
@@ -243,7 +239,7 @@ def running(store_url: str) -> Iterator[str]:
     """The service, run by a thread of this process on a port of its own; its base URL."""
     from partkin.web.app import create_app  # the tests of pure rules start without it
 
-    server = uvicorn.Server(uvicorn.Config(create_app(Settings(store=store_url)), log_level="warning"))
+    server = uvicorn.Server(uvicorn.Config(create_app(Settings(store=store_url)), log_config=None))
     with socket.create_server(("127.0.0.1", 0)) as listening:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, name="service")
         thread.start()

@@ -5,7 +5,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from datetime import date
+from typing import Any
 
+import psycopg
 import pytest
 from sqlalchemy import (
     BigInteger,
@@ -17,7 +19,6 @@ from sqlalchemy import (
     Integer,
     MetaData,
     Table,
-    create_engine,
     event,
     insert,
     literal,
@@ -26,6 +27,7 @@ from sqlalchemy import (
     text,
 )
 from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.types import TypeEngine
 
 from partkin.store.database import (
     BigId,
@@ -55,9 +57,7 @@ def database(empty_store_url: str) -> Iterator[Database]:
 
 def add(connection: Connection, *codes: str) -> None:
     first = len(codes_in(connection)) + 1
-    connection.execute(
-        insert(thing), [{"id": first + place, "code": code} for place, code in enumerate(codes)]
-    )
+    connection.execute(insert(thing), [{"id": first + place, "code": code} for place, code in enumerate(codes)])
 
 
 def codes_in(connection: Connection) -> list[str]:
@@ -132,11 +132,9 @@ def test_rows_given_come_back_as_they_were(database: Database) -> None:
         (1, 2**62, "a,'\"\\{}é\u001d", -0.1, True, date(2026, 2, 28), "x"),
         (2, -(2**62), "", 1e300, False, date(1999, 12, 31), None),
     ]
-    kinds = (Integer(), BigId, Code, Double(), Boolean(), Date(), Code)
+    kinds: tuple[TypeEngine[Any], ...] = (Integer(), BigId, Code, Double(), Boolean(), Date(), Code)
     values = zip(*rows, strict=True)
-    columns = {
-        f"c{place}": (kind, list(each)) for place, (kind, each) in enumerate(zip(kinds, values, strict=True))
-    }
+    columns = {f"c{place}": (kind, list(each)) for place, (kind, each) in enumerate(zip(kinds, values, strict=True))}
     with database.read() as connection:
         wanted = given(connection, "wanted", columns)
         assert connection.execute(select(wanted).order_by(wanted.c.c0)).all() == rows
@@ -145,7 +143,7 @@ def test_rows_given_come_back_as_they_were(database: Database) -> None:
 def test_no_rows_may_be_given(database: Database) -> None:
     with database.write() as connection:
         add(connection, "A")
-        nothing = given(connection, "nothing", {"code": (Code, []), "id": (BigId, [])})
+        nothing = given(connection, "wanted", {"code": (Code, []), "id": (BigId, [])})
         assert connection.execute(select(thing).join(nothing, nothing.c.code == thing.c.code)).all() == []
         assert connection.execute(select(thing).where(among(connection, thing.c.id, []))).all() == []
 
@@ -203,6 +201,42 @@ def test_a_key_that_is_taken_is_a_conflict(database: Database) -> None:
     assert not is_unreachable(taken.value)
 
 
+@pytest.mark.parametrize("stores", ["postgresql"], indirect=True)
+def test_a_deadlock_is_a_conflict_for_one_of_the_two(database: Database) -> None:
+    with database.write() as connection:
+        add(connection, "A", "B")
+    both_hold_one = threading.Barrier(2)
+    failed: list[Exception] = []
+
+    def lock(*ids: int) -> None:
+        try:
+            with database.write() as connection:
+                connection.execute(text("SET LOCAL deadlock_timeout = '10ms'"))
+                for number in ids:
+                    connection.execute(for_update(connection, select(thing).where(thing.c.id == number), thing))
+                    if number == ids[0]:
+                        both_hold_one.wait()
+        except DBAPIError as error:
+            failed.append(error)
+
+    threads = [threading.Thread(target=lock, args=order) for order in ((1, 2), (2, 1))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert [is_conflict(error) for error in failed] == [True]
+
+
+@pytest.mark.parametrize("stores", ["sqlite"], indirect=True)
+def test_a_lock_not_had_in_time_is_a_conflict(database: Database) -> None:
+    with database.write(), database.read() as late:
+        late.exec_driver_sql("PRAGMA busy_timeout = 0")
+        with pytest.raises(DBAPIError) as locked:
+            add(late, "A")
+    assert is_conflict(locked.value)
+    assert not is_unreachable(locked.value)
+
+
 def test_a_statement_that_is_wrong_is_neither_conflict_nor_outage(database: Database) -> None:
     with pytest.raises(DBAPIError) as wrong, database.read() as connection:
         connection.execute(text("SELECT * FROM nowhere"))
@@ -210,9 +244,7 @@ def test_a_statement_that_is_wrong_is_neither_conflict_nor_outage(database: Data
     assert not is_unreachable(wrong.value)
 
 
-@pytest.mark.parametrize(
-    "url", ["sqlite:////no/such/folder/partkin.db", "postgresql://nobody@127.0.0.1:1/nothing"]
-)
+@pytest.mark.parametrize("url", ["sqlite:////no/such/folder/partkin.db", "postgresql://nobody@127.0.0.1:1/nothing"])
 def test_a_store_that_is_not_there_is_unreachable(url: str) -> None:
     database = Database(url)
     with pytest.raises(DBAPIError) as away, database.read():
@@ -221,7 +253,9 @@ def test_a_store_that_is_not_there_is_unreachable(url: str) -> None:
     assert not is_conflict(away.value)
 
 
-@pytest.mark.parametrize("url", ["nonsense", "mysql://host/name", "sqlite://", "sqlite:///:memory:"])
+@pytest.mark.parametrize(
+    "url", ["nonsense", "mysql://host/name", "postgresql+asyncpg://host/name", "sqlite://", "sqlite:///:memory:"]
+)
 def test_a_url_that_is_no_stores_is_refused(url: str) -> None:
     with pytest.raises(ValueError, match="give sqlite:///FILE or postgresql://"):
         Database(url)
@@ -234,9 +268,8 @@ def test_a_password_is_not_shown() -> None:
 @pytest.mark.parametrize("stores", ["postgresql"], indirect=True)
 def test_a_commit_is_durable_whatever_the_servers_default(empty_store_url: str) -> None:
     name = make_url(empty_store_url).database
-    with create_engine(empty_store_url).connect() as connection:
-        connection.execute(text(f"ALTER DATABASE {name} SET synchronous_commit = off"))
-        connection.commit()
+    with psycopg.connect(empty_store_url, autocommit=True) as owner:
+        owner.execute(f"ALTER DATABASE {name} SET synchronous_commit = off".encode())
     database = Database(empty_store_url)
     with database.write() as connection:
         assert connection.scalar(text("SHOW synchronous_commit")) == "on"
@@ -253,9 +286,40 @@ def test_a_question_writes_nothing(database: Database) -> None:
 def test_connections_that_the_server_closed_are_replaced(database: Database) -> None:
     assert codes_seen(database) == []
     with database.write() as connection:
-        others = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE pid <> pg_backend_pid() AND datname = current_database()"
-        connection.execute(text(others))
+        others = "pid <> pg_backend_pid() AND datname = current_database()"
+        connection.execute(text(f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE {others}"))
     assert codes_seen(database) == []
+
+
+@pytest.mark.parametrize("stores", ["sqlite"], indirect=True)
+def test_a_migration_may_rebuild_a_table_that_others_refer_to(database: Database) -> None:
+    with database.write() as connection:
+        add(connection, "A")
+        connection.execute(text("CREATE TABLE part_of (thing_id INTEGER REFERENCES thing (id) ON DELETE CASCADE)"))
+        connection.execute(text("INSERT INTO part_of VALUES (1)"))
+    with database.migration() as connection:
+        connection.execute(text("CREATE TABLE copied AS SELECT * FROM thing"))
+        connection.execute(text("DROP TABLE thing"))
+        connection.execute(text("CREATE TABLE thing (id INTEGER PRIMARY KEY, code TEXT)"))
+        connection.execute(text("INSERT INTO thing SELECT * FROM copied"))
+    with database.write() as connection:
+        assert connection.scalars(text("SELECT thing_id FROM part_of")).all() == [1]
+        with pytest.raises(IntegrityError, match="FOREIGN KEY"):
+            connection.execute(text("INSERT INTO part_of VALUES (2)"))
+
+
+@pytest.mark.parametrize("stores", ["sqlite"], indirect=True)
+def test_a_migration_that_leaves_a_row_without_what_it_refers_to_is_undone(database: Database) -> None:
+    with database.write() as connection:
+        add(connection, "A")
+        connection.execute(text("CREATE TABLE part_of (thing_id INTEGER REFERENCES thing (id))"))
+        connection.execute(text("INSERT INTO part_of VALUES (1)"))
+    with (
+        pytest.raises(ValueError, match="part_of would refer to a row of thing"),
+        database.migration() as connection,
+    ):
+        connection.execute(text("DELETE FROM thing"))
+    assert codes_seen(database) == ["A"]
 
 
 @pytest.mark.parametrize("stores", ["sqlite"], indirect=True)

@@ -26,5 +26,9 @@ def test_the_stored_catalogue_becomes_the_new_one(store_url: str, new: Catalogue
         stored = read_catalogue(connection)
     assert not changes_between(stored, new)
     assert stored.revision == old.revision + 1
-    assert (stored.parts, stored.alternates, stored.route_steps) == (new.parts, new.alternates, new.route_steps)
+    assert (stored.parts, stored.alternates, stored.route_steps) == (
+        new.parts,
+        new.alternates,
+        new.route_steps,
+    )
     database.close()

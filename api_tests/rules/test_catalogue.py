@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import random
+import re
 from collections.abc import Iterable, Mapping
 from datetime import date
+from functools import cache
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from api_tests.catalogues import catalogues, days
@@ -35,6 +37,8 @@ from partkin.rules.catalogue_tables import (
     row_of_json,
     rows_of,
 )
+from partkin.rules.check_characters import SCHEMES
+from partkin.rules.identification import Labels, name_item, read_scan
 
 DEMO = Path(__file__).parents[2] / "demo_data" / "catalogue"
 
@@ -126,9 +130,7 @@ def places(mistakes: Iterable[Mistake]) -> list[At]:
 
 def test_the_sound_catalogue_is_read_without_a_mistake() -> None:
     catalogue = read_catalogue({name: text.encode() for name, text in SOUND.items()})
-    assert catalogue.part["MOTOR"] == Part(
-        "MOTOR", "Motor", "serial", False, False, "S1", "M-1", "09501101531000"
-    )
+    assert catalogue.part["MOTOR"] == Part("MOTOR", "Motor", "serial", False, False, "S1", "M-1", "09501101531000")
     assert [position.quantity for position in catalogue.bill("UNIT", date(2026, 5, 31)).positions] == [
         2,
         8,
@@ -540,12 +542,8 @@ def test_a_file_that_cannot_be_read_is_one_mistake_and_what_refers_to_it_is_none
 
 def test_all_mistakes_are_reported_at_once_and_none_that_only_follows_from_another() -> None:
     files = sound_but("parts.csv", {3: "SUB,Subassembly,serials,yes,no,,,,,,,,B,4"})
-    files["scan_points.csv"] = files["scan_points.csv"].replace(
-        b"B1,B,Assembly,build,2", b"B1,B,Assembly,build,two"
-    )
-    files["alternates.csv"] = files["alternates.csv"].replace(
-        b"MOTOR,MOTOR,2026-01-01", b"MOTOR,MOTOR,2026-1-1"
-    )
+    files["scan_points.csv"] = files["scan_points.csv"].replace(b"B1,B,Assembly,build,2", b"B1,B,Assembly,build,two")
+    files["alternates.csv"] = files["alternates.csv"].replace(b"MOTOR,MOTOR,2026-01-01", b"MOTOR,MOTOR,2026-1-1")
     files["characteristics.csv"] = files["characteristics.csv"].replace(
         b"EARTH,Earth continuity,numeric", b"EARTH,Earth continuity,number"
     )
@@ -678,8 +676,14 @@ def test_changes_are_exactly_what_makes_one_catalogue_the_other(
 # The demo plant
 
 
+@cache
+def demo() -> Catalogue:
+    """The catalogue of the demo plant."""
+    return read_catalogue_folder(DEMO)
+
+
 def test_the_demo_catalogue_is_sound_and_stands_as_it_would_be_written() -> None:
-    catalogue = read_catalogue_folder(DEMO)
+    catalogue = demo()
     for kind in KINDS.values():
         assert (DEMO / kind.file).read_bytes() == write_sheet(kind, rows_of(catalogue, kind))
 
@@ -692,7 +696,23 @@ def levels_of(catalogue: Catalogue, part: str, day: date) -> int:
 
 @pytest.mark.parametrize("day", [date(2026, 1, 1), date(2026, 11, 25), date(2040, 2, 29)])
 def test_the_demo_plant_builds_its_units_in_three_levels_on_any_day(day: date) -> None:
-    catalogue = read_catalogue_folder(DEMO)
+    catalogue = demo()
     units = [part.part for part in catalogue.parts if part.sold]
     assert [levels_of(catalogue, unit, day) for unit in units] == [3, 3]
     assert all(catalogue.bill(unit, day).allowed.values() for unit in units)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_every_plain_label_of_the_demo_plant_names_one_part(data: st.DataObject) -> None:
+    parts = demo().parts
+    part = data.draw(st.sampled_from([part for part in parts if part.label_pattern is not None]))
+    text = data.draw(st.from_regex(str(part.label_pattern), fullmatch=True, alphabet=st.characters(codec="ascii")))
+    if part.label_check is not None:
+        body = text[: -SCHEMES[part.label_check].length]
+        text = body + SCHEMES[part.label_check].compute(body)
+        assume(re.fullmatch(str(part.label_pattern), text))
+    if part.part == "LF-140":
+        text = f"{text[:-6]}260302"
+    (named,) = name_item(read_scan(text), Labels(parts), today=date(2026, 3, 2))
+    assert named.part == part.part

@@ -36,6 +36,11 @@ APPEND_ONLY = {
         BEGIN SELECT RAISE(ABORT, 'the journal is append-only: UPDATE refused'); END
         """,
         """
+        CREATE TRIGGER entry_no_replace BEFORE INSERT ON entry
+        WHEN EXISTS (SELECT 1 FROM entry WHERE id = NEW.id OR message_id = NEW.message_id)
+        BEGIN SELECT RAISE(ABORT, 'the journal is append-only: REPLACE refused'); END
+        """,
+        """
         CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
         BEGIN SELECT RAISE(ABORT, 'the journal is append-only: DELETE refused'); END
         """,

@@ -237,9 +237,7 @@ def _filling(catalogue: Catalogue, sheets: Sheets) -> Mistakes:
         yield from _parallel(catalogue, position, route, sheets)
 
 
-def _parallel(
-    catalogue: Catalogue, position: Position, route: Iterable[RouteStep], sheets: Sheets
-) -> Mistakes:
+def _parallel(catalogue: Catalogue, position: Position, route: Iterable[RouteStep], sheets: Sheets) -> Mistakes:
     """A step that fills a position must do so on each line, unless the line does it at another step."""
     fills = set(position.scan_points)
     lines = {point.line for code in fills if (point := catalogue.scan_point.get(code))}
@@ -247,9 +245,7 @@ def _parallel(
     for step in route:
         point = catalogue.scan_point.get(step.scan_point)
         if point and step.step in steps and point.scan_point not in fills and point.line not in lines:
-            expected = (
-                f"{step.scan_point} too, or another one of line {point.line}: step {step.step} is there too"
-            )
+            expected = f"{step.scan_point} too, or another one of line {point.line}: step {step.step} is there too"
             yield sheets.mistake(position, "scan_points", expected)
 
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from datetime import date
 
 from partkin.rules.catalogue import Part
 from partkin.rules.catalogue_sheets import Mistake, Sheets
-from partkin.rules.check_characters import SCHEMES
+from partkin.rules.identification import Labels, ScanError, name_item, read_scan
+from partkin.rules.judging.unit_start import serial_number
 
 LABEL_GROUPS = frozenset({"serial", "lot", "date", "check"})
 
@@ -66,22 +68,29 @@ def _label(part: Part, pattern: str, sheets: Sheets) -> Iterator[Mistake]:
     elif part.label_check is not None and "check" not in groups:
         yield sheets.mistake(part, "label_pattern", "a group (?P<check>…), as label_check names a scheme")
     elif part.trace in groups:
-        yield from _issued_label(part, pattern, sheets)
+        yield from _issued_labels(part, sheets)
 
 
-def _issued_label(part: Part, pattern: str, sheets: Sheets) -> Iterator[Mistake]:
-    """The first number issued that its own label pattern does not read as it is."""
+def _issued_labels(part: Part, sheets: Sheets) -> Iterator[Mistake]:
+    """The first number issued that its own label rule does not read as it is."""
     if part.serial_prefix is None or part.serial_digits is None or part.trace != "serial":
         return
+    labels = Labels([part])
     for running in (*range(1, min(_NUMBERS_TRIED, 10**part.serial_digits)), 10**part.serial_digits - 1):
-        body = f"{part.serial_prefix}{running:0{part.serial_digits}}"
         try:
-            check = "" if part.label_check is None else SCHEMES[part.label_check].compute(body)
+            number = serial_number(part, running)
         except ValueError as error:
             yield sheets.mistake(part, "serial_prefix", f"a prefix fit for {part.label_check} ({error})")
             return
-        label = re.fullmatch(pattern, body + check)
-        if label is None or label["serial"] != body + check or (check and label["check"] != check):
-            expected = f"a pattern that reads the issued number {body + check}, all of it as serial"
+        if not _reads_as_it_is(number, part, labels):
+            expected = f"a pattern that reads the issued number {number}, all of it as serial"
             yield sheets.mistake(part, "label_pattern", expected)
             return
+
+
+def _reads_as_it_is(number: str, part: Part, labels: Labels) -> bool:
+    try:
+        named = name_item(read_scan(number), labels, today=date.min)
+    except ScanError:
+        return False
+    return [(one.part, one.serial) for one in named] == [(part.part, number)]

@@ -66,9 +66,7 @@ class Sheets:
         """The line on which a row stands."""
         return self.lines[id(row)]
 
-    def mistake(
-        self, row: CatalogueRow, column: str | None, expected: str, found: str | None = None
-    ) -> Mistake:
+    def mistake(self, row: CatalogueRow, column: str | None, expected: str, found: str | None = None) -> Mistake:
         """A mistake in a row: by default in what stands in the column."""
         if found is None:
             found = shown("" if column is None else row_cells(row)[column])

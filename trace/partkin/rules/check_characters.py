@@ -152,19 +152,32 @@ def _verhoeff(values: list[int]) -> str:
     return DIGITS[_PRODUCT[product].index(0)]
 
 
-def _pure_system(modulus: int, radix: int, check_alphabet: str, length: int) -> Callable[[list[int]], str]:
-    """A pure system of ISO/IEC 7064: the weighted sum with the check characters is 1 modulo the modulus."""
+def _pure_system(modulus: int, radix: int, check_alphabet: str) -> Callable[[list[int]], str]:
+    """A pure system of ISO/IEC 7064: the weighted sum with the check character is 1 modulo the modulus."""
 
     def rule(values: list[int]) -> str:
-        remainder = 0
-        for value in values:
-            remainder = (remainder + value) * radix % modulus
-        if length == 1:
-            return check_alphabet[(1 - remainder) % modulus]
-        first, second = divmod((1 - remainder * radix) % modulus, radix)
-        return check_alphabet[first] + check_alphabet[second]
+        return check_alphabet[(1 - _weighted_sum(values, radix)) % modulus]
 
     return rule
+
+
+def _pure_pair(modulus: int, alphabet: str, least: int = 0) -> Callable[[list[int]], str]:
+    """A pure system with two check characters, which together have a value of `least` or more."""
+    radix = len(alphabet)
+
+    def rule(values: list[int]) -> str:
+        check = 1 - _weighted_sum(values, radix) * radix
+        first, second = divmod((check - least) % modulus + least, radix)
+        return alphabet[first] + alphabet[second]
+
+    return rule
+
+
+def _weighted_sum(values: list[int], radix: int) -> int:
+    total = 0
+    for value in values:
+        total = (total + value) * radix
+    return total
 
 
 def _hybrid_system(alphabet: str) -> Callable[[list[int]], str]:
@@ -215,11 +228,12 @@ SCHEMES: Mapping[str, CheckScheme] = MappingProxyType(
             CheckScheme("luhn", DIGITS, 1, _luhn),
             CheckScheme("damm", DIGITS, 1, _damm),
             CheckScheme("verhoeff", DIGITS, 1, _verhoeff),
-            CheckScheme("iso7064-mod-11-2", DIGITS, 1, _pure_system(11, 2, DIGITS + "X", 1)),
-            CheckScheme("iso7064-mod-37-2", _BOTH, 1, _pure_system(37, 2, _BOTH + "*", 1)),
-            CheckScheme("iso7064-mod-97-10", DIGITS, 2, _pure_system(97, 10, DIGITS, 2)),
-            CheckScheme("iso7064-mod-661-26", CAPITALS, 2, _pure_system(661, 26, CAPITALS, 2)),
-            CheckScheme("iso7064-mod-1271-36", _BOTH, 2, _pure_system(1271, 36, _BOTH, 2)),
+            CheckScheme("iso7064-mod-11-2", DIGITS, 1, _pure_system(11, 2, DIGITS + "X")),
+            CheckScheme("iso7064-mod-37-2", _BOTH, 1, _pure_system(37, 2, _BOTH + "*")),
+            # 02 to 98, as the bank account numbers of ISO 13616 have it: 97 and 98 in place of 00 and 01.
+            CheckScheme("iso7064-mod-97-10", DIGITS, 2, _pure_pair(97, DIGITS, least=2)),
+            CheckScheme("iso7064-mod-661-26", CAPITALS, 2, _pure_pair(661, CAPITALS)),
+            CheckScheme("iso7064-mod-1271-36", _BOTH, 2, _pure_pair(1271, _BOTH)),
             CheckScheme("iso7064-mod-11-10", DIGITS, 1, _hybrid_system(DIGITS)),
             CheckScheme("iso7064-mod-27-26", CAPITALS, 1, _hybrid_system(CAPITALS)),
             CheckScheme("iso7064-mod-37-36", _BOTH, 1, _hybrid_system(_BOTH)),

@@ -115,7 +115,7 @@ def _read(name: ItemName, pointer: str, rulebook: Rulebook, today: date) -> tupl
     if isinstance(name, NamedItem):
         return _written(name, pointer, rulebook.catalogue)
     try:
-        named = name_item(read_scan(name, today=today), rulebook.labels, today=today)
+        named = name_item(read_scan(name), rulebook.labels, today=today)
     except ScanError as error:
         return Reason(error.reason, error.detail, pointer)
     items = tuple(item for one in named if (item := _labelled(one, rulebook.catalogue)) is not None)

@@ -96,6 +96,11 @@ _APPEND_ONLY = {
         BEGIN SELECT RAISE(ABORT, 'the journal is append-only: UPDATE refused'); END
         """,
         """
+        CREATE TRIGGER entry_no_replace BEFORE INSERT ON entry
+        WHEN EXISTS (SELECT 1 FROM entry WHERE id = NEW.id OR message_id = NEW.message_id)
+        BEGIN SELECT RAISE(ABORT, 'the journal is append-only: REPLACE refused'); END
+        """,
+        """
         CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
         BEGIN SELECT RAISE(ABORT, 'the journal is append-only: DELETE refused'); END
         """,
@@ -106,13 +111,13 @@ _APPEND_ONLY = {
 @event.listens_for(entry, "after_create")
 def _keep_entries(_table: Table, connection: Connection, **_: object) -> None:
     for statement in _APPEND_ONLY[connection.dialect.name]:
-        connection.exec_driver_sql(statement)
+        connection.execute(text(statement))
 
 
 @event.listens_for(entry, "after_drop")
 def _forget_to_keep(_table: Table, connection: Connection, **_: object) -> None:
     if connection.dialect.name == "postgresql":
-        connection.exec_driver_sql("DROP FUNCTION entry_is_append_only()")
+        connection.execute(text("DROP FUNCTION entry_is_append_only()"))
 
 
 # ---------------------------------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -122,6 +123,15 @@ def _pointer(location: tuple[int | str, ...]) -> str:
     return "/" + "/".join(steps) if steps else ""
 
 
+def _methods(app: FastAPI, path: str) -> list[str]:
+    """All methods of an address; the framework names only those of the first route that it finds."""
+    templates = (
+        (re.sub(r"\\{[^}]*\\}", "[^/]+", re.escape(template)), methods)
+        for template, methods in app.openapi()["paths"].items()
+    )
+    return sorted(method.upper() for pattern, methods in templates if re.fullmatch(pattern, path) for method in methods)
+
+
 def add_handlers(app: FastAPI) -> None:
     """Answer every error of the application as problem details."""
 
@@ -142,8 +152,9 @@ def add_handlers(app: FastAPI) -> None:
             case 404:
                 found = Problem("not-found", f"There is nothing at {path}.", 404)
             case 405:
-                allowed = (error.headers or {}).get("Allow", "")
+                allowed = ", ".join(_methods(app, path))
                 found = Problem("method-not-allowed", f"{path} takes {allowed}, not {request.method}.", 405)
+                return problem_response(found.body, {"Allow": allowed})
             case _:
                 found = Problem("internal", str(error.detail), error.status_code)
         return problem_response(found.body, error.headers)

@@ -18,7 +18,7 @@ _PREDEFINED = frozenset("00 01 02 03 04 11 12 13 14 15 16 17 18 19 20 31 32 33 3
 
 _NEEDED = {"N": "a digit", "X": "a letter, a digit or common punctuation", "Y": "A-Z, 0-9, #, - or /"}
 _COMPONENT = re.compile(
-    r"(?P<open>\[?)(?P<kind>[NXYZ])(?P<up_to>(?:\.\.)?)(?P<most>[0-9]+)(?P<linters>(?::[a-z0-9]+)*)]?"
+    r"(?P<open>\[?)(?P<kind>[NXYZ])(?P<up_to>(?:\.\.)?)(?P<most>[0-9]+)]?(?P<linters>(?::[a-z0-9]+)*)"
 )
 
 
@@ -87,6 +87,11 @@ class ApplicationIdentifier:
         return sum(component.most for component in self.components)
 
     @property
+    def fixed_length(self) -> bool:
+        """Whether all its values have the same number of characters."""
+        return all(component.least == component.most and not component.optional for component in self.components)
+
+    @property
     def named(self) -> str:
         """For a message: (01) GTIN."""
         return f"({self.ai}) {self.title}".rstrip()
@@ -115,8 +120,8 @@ class ApplicationIdentifier:
         if not value:
             return Fault(start, "is empty")
         if len(value) > self.length:
-            return Fault(start + self.length, f"has {len(value)} characters where {self._span(least)} are allowed")
-        return Fault(start, f"has {len(value)} characters where {self._span(least)} are needed")
+            return Fault(start + self.length, f"has length {len(value)} where {self._span(least)} is allowed")
+        return Fault(start, f"has length {len(value)} where {self._span(least)} is needed")
 
     def _span(self, least: int) -> str:
         if any(component.optional and component.least > 1 for component in self.components):
@@ -382,7 +387,7 @@ _TABLE = (
     _Alike("N6 [X1]:hyphen", {"4331": "MAX TEMP C."}, "00", "4330"),
     _Alike("N6 [X1]:hyphen", {"4332": "MIN TEMP F."}, "00", "4333"),
     _Alike("N6 [X1]:hyphen", {"4333": "MIN TEMP C."}, "00", "4332"),
-    _Alike("X..4:packagetype", {"7041": "UFRGT UNIT TYPE"}, "00"),
+    _Alike("X..4:packagetype", {"7041": "UFRGT UNIT TYPE"}, "00", link="none"),
 )
 
 

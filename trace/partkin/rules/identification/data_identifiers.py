@@ -7,7 +7,7 @@ other identifier is read without a look at its value.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import date
 
 from partkin.rules.identification.dates import day_of, monday_of
@@ -31,7 +31,7 @@ def _of_form(pattern: str, needed: str, content: Linter | None = None, length: i
 
 
 _WEEK = _of_form("[0-9]*(0[1-9]|[1-4][0-9]|5[0-3])", "a week from 01 to 53 at the end")
-_NUMBER = r"[0-9]+(\.[0-9]+)?"
+_NUMBER = r"[0-9]{1,9}(\.[0-9]{1,9})?"
 
 _VALUES: Mapping[str, Linter] = {
     "Q": _of_form(_NUMBER, "a quantity"),
@@ -65,28 +65,36 @@ def read_field(field: str, offset: int) -> Element:
     return Element(identifier, value)
 
 
-_PRODUCED_6D, _EXPIRES_6D = "094", "036"
-"""Qualifiers of 6D (ASC X12 data element 374): manufactured, expires."""
-
-PIECES = frozenset({"PC", "EA"})
-"""Units of 7Q in which a quantity is one of pieces (ANSI X12 data element 355)."""
-
-
-def _qualified(qualifier: str) -> Callable[[str, int], date | None]:
-    return lambda text, this_year: _exact(text[:8], this_year) if text.endswith(qualifier) else None
+def pieces_of(values: Mapping[str, str]) -> int | None:
+    """The quantity of a label, where it is one of whole pieces."""
+    quantity = values.get("Q")
+    if quantity is None and values.get("7Q", "")[-2:] in _PIECES:
+        quantity = values["7Q"][:-2]
+    return int(quantity) if quantity and quantity.isdigit() else None
 
 
-def _exact(text: str, this_year: int) -> date:
-    return day_of(text, this_year, month_end=False)
+_PIECES = frozenset({"PC", "EA"})
+"""Units of 7Q (ANSI X12 data element 355)."""
 
 
-PRODUCED: Mapping[str, Callable[[str, int], date | None]] = {
-    "16D": _exact,
-    "6D": _qualified(_PRODUCED_6D),
-    "11D": monday_of,
-    "10D": monday_of,
-}
-"""What tells the day of production, the most exact first. A week, the date code of electronic parts, is its Monday."""
+def produced_on(values: Mapping[str, str], this_year: int) -> date | None:
+    """The day of production, by what tells it best; a week, the date code of electronic parts, is its Monday.
 
-EXPIRES: Mapping[str, Callable[[str, int], date | None]] = {"14D": _exact, "6D": _qualified(_EXPIRES_6D)}
-"""What tells the last day of use."""
+    Raises ValueError for a date that does not exist.
+    """
+    if day := values.get("16D") or _qualified(values, "094"):
+        return day_of(day, this_year, month_end=False)
+    week = values.get("11D") or values.get("10D")
+    return monday_of(week, this_year) if week else None
+
+
+def expires_on(values: Mapping[str, str], this_year: int) -> date | None:
+    """The last day of use. Raises ValueError for a date that does not exist."""
+    day = values.get("14D") or _qualified(values, "036")
+    return day_of(day, this_year, month_end=False) if day else None
+
+
+def _qualified(values: Mapping[str, str], qualifier: str) -> str | None:
+    """The date of 6D with a qualifier of ASC X12 data element 374: 094 manufactured, 036 expires."""
+    written = values.get("6D", "")
+    return written[:8] if written.endswith(qualifier, 8) else None

@@ -130,8 +130,8 @@ def _value(field: _Field, offset: int) -> str:
     value = unquote(written, encoding="latin-1")
     rule = APPLICATION_IDENTIFIERS[field.ai]
     if fault := rule.fault(value, 0, len(value)):
-        at = field.at + _written_index(field.written, fault.at)
-        raise ScanError(fault.reason, f"{rule.named} {fault.words}.", offset + at + 1)
+        place = field.at + _written_index(field.written, fault.at) + 1 if value else field.place
+        raise ScanError(fault.reason, f"{rule.named} {fault.words}.", offset + place)
     return value
 
 

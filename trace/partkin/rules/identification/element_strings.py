@@ -35,13 +35,15 @@ def split(text: str, offset: int) -> tuple[list[Element], list[int]]:
     places: list[int] = []
     at = 1 if text.startswith(GS) else 0
     if at == len(text):
-        raise ScanError("unreadable", "The scan holds no GS1 element.", offset + 1)
+        raise ScanError("unreadable", "The scan holds no GS1 element.")
     while at < len(text):
         rule = _rule_at(text, at, offset)
         start = at + len(rule.ai)
         end = _end_of_value(text, start, rule)
         if fault := rule.fault(text, start, end):
-            raise ScanError(fault.reason, f"{rule.named} {fault.words}.", offset + fault.at + 1)
+            # An empty value has no place of its own: the identifier's last digit stands for it.
+            place = offset + min(fault.at, end - 1) + 1
+            raise ScanError(fault.reason, f"{rule.named} {fault.words}.", place)
         elements.append(Element(rule.ai, text[start:end]))
         places.append(offset + at + 1)
         # A separator is tolerated after a value of predefined length, too (GenSpecs 7.8.5).

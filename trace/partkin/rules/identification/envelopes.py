@@ -28,7 +28,9 @@ def read_envelope(text: str, offset: int) -> tuple[Form, tuple[Element, ...]]:
         raise ScanError("unreadable", sentence, offset + len(_HEADER + RS) + 1)
     _expect(text, _FIRST_FIELD - 1, GS, offset)
     if not text.endswith(_TRAILER):
-        sentence = "The label's end, RS and EOT, is missing: the scan was cut short, or the reader drops these characters."
+        sentence = (
+            "The label's end, RS and EOT, is missing: the scan was cut short, or the reader drops these characters."
+        )
         raise ScanError("unreadable", sentence, offset + len(text))
     body = text[_FIRST_FIELD : -len(_TRAILER)]
     if RS in body:
@@ -41,7 +43,7 @@ def read_envelope(text: str, offset: int) -> tuple[Form, tuple[Element, ...]]:
 
 def _expect(text: str, index: int, mark: str, offset: int) -> None:
     if not text.startswith(mark, index):
-        sentence = f"{in_words(mark).capitalize()} is missing here: the reader must send control characters."
+        sentence = f"Here {in_words(mark)} is missing; the reader must be set to send control characters."
         raise ScanError("unreadable", sentence, offset + min(index + 1, len(text)))
 
 

@@ -40,8 +40,8 @@ class Labels:
             if part.cpid is not None:
                 by_cpid[part.cpid].append(part.part)
             if part.supplier_part is not None:
-                by_supplier_part[part.supplier, part.supplier_part].append(part.part)
-                by_supplier_part[None, part.supplier_part].append(part.part)
+                for supplier in {part.supplier, None}:
+                    by_supplier_part[supplier, part.supplier_part].append(part.part)
             if part.label_pattern is not None:
                 plain[_literal_prefix(part.label_pattern)].append(_plain_rule(part, part.label_pattern))
         self.by_number: Mapping[str, Sequence[str]] = by_number

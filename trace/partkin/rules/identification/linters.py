@@ -100,10 +100,10 @@ _MINUTE = _like("[0-5][0-9]", "a minute from 00 to 59")
 
 
 def _hhmi(text: str) -> Fault | None:
-    fault = _HOUR(text[:2])
-    if fault is None and (fault := _MINUTE(text[2:])):
-        fault = Fault(2, fault.words)
-    return fault
+    if fault := _HOUR(text[:2]):
+        return fault
+    fault = _MINUTE(text[2:])
+    return fault and Fault(min(2, len(text) - 1), fault.words)
 
 
 def _iban(text: str) -> Fault | None:

@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from partkin.rules.identification.readings import ScanError
+
+_MOST_CODE = 64
+
 
 @dataclass(frozen=True, slots=True)
 class Named:
@@ -20,3 +24,11 @@ class Named:
     """Pieces."""
     supplier: str | None = None
     """Our code of the supplier."""
+
+
+def code(text: str | None, what: str) -> str | None:
+    """A serial number or lot as it may be recorded. Raises ScanError."""
+    if text is None or (0 < len(text) <= _MOST_CODE and text.strip() == text):
+        return text
+    sentence = f"The {what} {text!r} is not 1 to {_MOST_CODE} characters without blanks at its ends."
+    raise ScanError("unreadable", sentence)

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 
 from partkin.rules.identification.application_identifiers import APPLICATION_IDENTIFIERS
-from partkin.rules.identification.data_identifiers import EXPIRES, PRODUCED, pieces
+from partkin.rules.identification.data_identifiers import expires_on, pieces_of, produced_on
 from partkin.rules.identification.dates import day_of
 from partkin.rules.identification.element_strings import read_element_string
 from partkin.rules.identification.labels import Labels
-from partkin.rules.identification.named import Named
+from partkin.rules.identification.named import Named, code
 from partkin.rules.identification.plain_labels import match_plain
 from partkin.rules.identification.readings import GS, Reading, ScanError
-
-_MOST_CODE = 64
-"""Characters of a serial number or lot."""
 
 
 def name_item(reading: Reading, labels: Labels, *, today: date) -> tuple[Named, ...]:
@@ -86,14 +83,12 @@ def _by_application_identifiers(reading: Reading, labels: Labels, today: date) -
         return _by_number_alone(reading, ("8004", "8003"), labels, today)
     if not parts:
         raise ScanError("unknown-part", f"No part of the catalogue has the number of the label {reading.shown()}.")
-    produced = values.get("11") or values.get("8008", "")[:6]
-    expires = values.get("17") or values.get("7003", "")[:6]
     quantity = values.get("30") or values.get("37")
     common = (
         values.get("10"),
-        _day(produced, today, month_end=False),
-        _day(expires, today, month_end=True),
-        _pieces(int(quantity)) if quantity else None,
+        _date_of(lambda: _produced_on(values, today.year)),
+        _date_of(lambda: _expires_on(values, today.year)),
+        _at_least_one(int(quantity)) if quantity else None,
     )
     return tuple(Named(part, serial, *common) for part in parts)
 
@@ -120,9 +115,16 @@ def _piece_serial(serial: str, itip: str) -> str:
     return serial if total == "01" else f"{serial} {piece}/{total}"
 
 
-def _day(text: str, today: date, *, month_end: bool) -> date | None:
-    """Day 00 is the last day of the month for an expiry; for a production the first, as the item may be that old."""
-    return _read_date(text, lambda written, year: day_of(written, year, month_end=month_end), today) if text else None
+def _produced_on(values: Mapping[str, str], this_year: int) -> date | None:
+    """Day 00 is the first of the month: the item may be that old."""
+    written = values.get("11") or values.get("8008", "")[:6]
+    return day_of(written, this_year, month_end=False) if written else None
+
+
+def _expires_on(values: Mapping[str, str], this_year: int) -> date | None:
+    """Day 00 is the last of the month (GS1 General Specifications 3.4)."""
+    written = values.get("17") or values.get("7003", "")[:6]
+    return day_of(written, this_year, month_end=True) if written else None
 
 
 # ------------------------------------------------------------------------------------------------------------
@@ -134,14 +136,79 @@ def _by_data_identifiers(reading: Reading, labels: Labels, today: date) -> tuple
     values = _single_values(reading)
     if not values.keys() & {"P", "1P", "25P"}:
         return _by_number_alone(reading, ("25S", "18S", "S"), labels, today)
-    serial = _first(values, ("S", "25S", "18S"))
-    lot = _first(values, ("1T", "T", "25T"))
     common = (
-        _code(serial, "serial number"),
-        _code(lot, "lot"),
-        _first_date(values, PRODUCED, today),
-        _first_date(values, EXPIRES, today),
-        _mh10_pieces(values),
+        code(_first(values, "S", "25S", "18S"), "serial number"),
+        code(_first(values, "1T", "T", "25T"), "lot"),
+        _date_of(lambda: produced_on(values, today.year)),
+        _date_of(lambda: expires_on(values, today.year)),
+        _at_least_one(pieces_of(values)),
         values.get("V"),
     )
     return tuple(Named(part, *common) for part in _mh10_parts(reading, values, labels))
+
+
+_NAMING = frozenset({"P", "1P", "25P", "V", "18V", "S", "25S", "18S", "1T", "T", "25T", "Q", "7Q"})
+
+
+def _single_values(reading: Reading) -> dict[str, str]:
+    """The values by identifier. Raises ScanError for two values of one that tells what the label is on."""
+    values: dict[str, str] = {}
+    for element in reading.elements:
+        if values.setdefault(element.key, element.value) != element.value and element.key in _NAMING:
+            shown = f"({element.key}){values[element.key]} and ({element.key}){element.value}"
+            raise ScanError("unreadable", f"The label holds {shown}, and so may name more than one item.")
+    return values
+
+
+def _first(values: Mapping[str, str], *keys: str) -> str | None:
+    return next((values[key] for key in keys if key in values), None)
+
+
+def _mh10_parts(reading: Reading, values: Mapping[str, str], labels: Labels) -> Sequence[str]:
+    """The parts that all known numbers of the label belong to: ours (P) and the supplier's (1P, 25P)."""
+    world_wide, company = values.get("25P", ""), values.get("18V", "")
+    found = [
+        parts
+        for parts in (
+            labels.by_number.get(values.get("P", "")),
+            labels.by_supplier_part.get((values.get("V"), values.get("1P", ""))),
+            labels.by_supplier_part.get((None, world_wide)),
+            labels.by_supplier_part.get((None, world_wide.removeprefix(company))),
+        )
+        if parts
+    ]
+    if not found:
+        raise ScanError("unknown-part", f"No part of the catalogue has a part number of the label {reading.shown()}.")
+    common = [part for part in found[0] if all(part in parts for parts in found)]
+    if not common:
+        raise ScanError("unknown-part", f"The part numbers of the label {reading.shown()} are of different parts.")
+    return common
+
+
+# ------------------------------------------------------------------------------------------------------------
+# Both
+# ------------------------------------------------------------------------------------------------------------
+
+
+def _by_number_alone(reading: Reading, keys: Sequence[str], labels: Labels, today: date) -> tuple[Named, ...]:
+    """By the label patterns of the parts, as the label has a number of the item but none of its part."""
+    for element in reading.elements:
+        if element.key in keys:
+            index = reading.text.find(element.key + element.value)
+            offset = len(reading.symbology or "") + index + len(element.key) if index >= 0 else None
+            if named := match_plain(element.value, labels, today, offset):
+                return named
+    raise ScanError("unknown-part", f"The label {reading.shown()} has nothing that tells a part of the catalogue.")
+
+
+def _date_of(reader: Callable[[], date | None]) -> date | None:
+    try:
+        return reader()
+    except ValueError as error:
+        raise ScanError("unreadable", f"A date of the label does not exist: {error}.") from error
+
+
+def _at_least_one(pieces: int | None) -> int | None:
+    if pieces == 0:
+        raise ScanError("unreadable", "The label says that there are 0 pieces.")
+    return pieces

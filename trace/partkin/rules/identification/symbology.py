@@ -54,7 +54,7 @@ def _gtin(symbology: str, number: str, offset: int) -> Element:
             raise ScanError("unreadable", sentence, offset + index + 1)
     # ]E3 adds two or five digits of an add-on symbol, which say nothing about the item.
     if len(number) - length not in ((2, 5) if symbology == "]E3" else (0,)):
-        raise ScanError("unreadable", f"{name} has {len(number)} digits where {length} are needed.", offset + 1)
+        raise ScanError("unreadable", f"{name} has length {len(number)} where {length} is needed.")
     body, check = number[: length - 1], number[length - 1]
     expected = SCHEMES["gs1-mod-10"].compute(body)
     if check != expected:

@@ -9,6 +9,8 @@ from typing import Any
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import StreamingResponse
 from pydantic import TypeAdapter
+from starlette.requests import ClientDisconnect
+from starlette.types import Receive, Scope, Send
 
 from partkin.actions.record_messages import Outcome, Post
 from partkin.actions.recorder import Recorder
@@ -193,7 +195,14 @@ async def record_messages(request: Request) -> Response:
         )
         start = await anext(request.stream(), b"")
         return _response(await request.app.state.recorder.submit(unreadable(start, problem)))
-    return StreamingResponse(_outcomes(request, settings), media_type=NDJSON)
+    return _TwoWay(_outcomes(request, settings), media_type=NDJSON)
+
+
+class _TwoWay(StreamingResponse):
+    """Answers while the request is still being read; the usual one would read it too, waiting for its end."""
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:  # noqa: ARG002 - as called by ASGI
+        await self.stream_response(send)
 
 
 async def _outcomes(request: Request, settings: Settings) -> AsyncIterator[str]:
@@ -210,6 +219,8 @@ async def _outcomes(request: Request, settings: Settings) -> AsyncIterator[str]:
             "too-large", f"All lines together are larger than {error.limit} bytes; the rest is not read.", 413
         )
         waiting.append(recorder.submit(unreadable(error.start, problem)))
+    except ClientDisconnect:
+        return  # what was queued is recorded; a repeat gets its answers
     if waiting:
         yield _answers(await asyncio.gather(*waiting))
 

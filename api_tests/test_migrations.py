@@ -1,0 +1,256 @@
+"""The store's tables: made and changed by migrations alone, and exactly those that the code works with."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlalchemy import Connection, insert, select, text
+from sqlalchemy.exc import DBAPIError
+
+from api_tests.servers import served
+from partkin.store.database import Database
+from partkin.store.migrate import (
+    StoreAtAnotherRevision,
+    current_revision,
+    downgrade,
+    head_revision,
+    require_current,
+    upgrade,
+)
+from partkin.store.tables import entry, metadata
+
+CHECKOUT = Path(__file__).parents[1]
+
+POSTGRESQL_SCHEMA = """
+    WITH tables AS (
+        SELECT oid, relname FROM pg_class
+        WHERE relnamespace = 'public'::regnamespace AND relkind IN ('r', 'p') AND relname <> 'alembic_version'
+    )
+    SELECT relname || '.' || attname, concat_ws(
+        ' ', format_type(atttypid, atttypmod), collname, attidentity, attgenerated,
+        CASE WHEN attnotnull THEN 'NOT NULL' END, pg_get_expr(adbin, adrelid), col_description(attrelid, attnum)
+    )
+    FROM tables
+    JOIN pg_attribute ON attrelid = tables.oid AND attnum > 0 AND NOT attisdropped
+    LEFT JOIN pg_collation ON pg_collation.oid = attcollation
+    LEFT JOIN pg_attrdef ON adrelid = attrelid AND adnum = attnum
+    UNION ALL
+    SELECT relname || '.' || conname, pg_get_constraintdef(pg_constraint.oid)
+    FROM tables JOIN pg_constraint ON conrelid = tables.oid
+    UNION ALL
+    SELECT indexrelid::regclass::text, pg_get_indexdef(indexrelid)
+    FROM tables JOIN pg_index ON indrelid = tables.oid
+    UNION ALL
+    SELECT relname || '.' || tgname, concat_ws(' ', tgenabled, pg_get_triggerdef(pg_trigger.oid))
+    FROM tables JOIN pg_trigger ON tgrelid = tables.oid AND NOT tgisinternal
+    UNION ALL
+    SELECT proname, pg_get_functiondef(oid) FROM pg_proc WHERE pronamespace = 'public'::regnamespace
+    UNION ALL
+    SELECT relname, pg_get_viewdef(oid)
+    FROM pg_class WHERE relnamespace = 'public'::regnamespace AND relkind IN ('v', 'm')
+    UNION ALL
+    SELECT relname, concat_ws(' ', seqtypid, seqstart, seqincrement, seqmin, seqmax, seqcache, seqcycle)
+    FROM pg_sequence JOIN pg_class ON oid = seqrelid WHERE relnamespace = 'public'::regnamespace
+"""
+
+
+def schema_of(connection: Connection) -> dict[str, str | list[str]]:
+    """All that the database holds itself to, as text, by name."""
+    if connection.dialect.name == "postgresql":
+        return {name: " ".join(definition.split()) for name, definition in connection.execute(text(POSTGRESQL_SCHEMA))}
+    kept = text("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL AND name <> 'alembic_version'")
+    return {
+        name: sorted(parts_of_table(sql)) if kind == "table" else " ".join(sql.split())
+        for kind, name, sql in connection.execute(kept)
+    }
+
+
+def parts_of_table(sql: str) -> Iterator[str]:
+    """Columns and constraints of a CREATE TABLE, whose order means nothing, and what surrounds them."""
+    head, _, rest = " ".join(sql.replace('"', "").split()).partition("(")
+    body, _, options = rest.rpartition(")")
+    yield f"{head.strip()} … {options.strip()}"
+    depth, part = 0, ""
+    for sign in body:
+        depth += (sign == "(") - (sign == ")")
+        if sign == "," and depth == 0:
+            yield part.strip()
+            part = ""
+        else:
+            part += sign
+    yield part.strip()
+
+
+@pytest.fixture
+def empty(empty_store_url: str) -> Iterator[Database]:
+    database = Database(empty_store_url)
+    yield database
+    database.close()
+
+
+@pytest.fixture
+def database(store_url: str) -> Iterator[Database]:
+    database = Database(store_url)
+    yield database
+    database.close()
+
+
+def test_migrations_make_what_the_code_works_with(database: Database, empty: Database) -> None:
+    with empty.write() as connection:
+        metadata.create_all(connection)
+        wanted = schema_of(connection)
+    with database.read() as connection:
+        assert schema_of(connection) == wanted
+
+
+def test_alembic_finds_nothing_left_to_change(database: Database) -> None:
+    with database.read() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_server_default": True})
+        assert compare_metadata(context, metadata) == []
+
+
+WITHOUT_ITS_WHERE = "CREATE UNIQUE INDEX ux_marriage_one_parent ON marriage (child_id)"
+DRIFTS = {
+    "postgresql": (
+        "ALTER TABLE marriage DROP CONSTRAINT ck_marriage_quantity",
+        "ALTER TABLE marriage DROP CONSTRAINT fk_marriage_child_id",
+        'ALTER TABLE item ALTER COLUMN code TYPE text COLLATE "default"',
+        "ALTER TABLE item ALTER COLUMN used SET DEFAULT 0",
+        f"DROP INDEX ux_marriage_one_parent; {WITHOUT_ITS_WHERE}",
+        "ALTER TABLE entry DISABLE TRIGGER entry_keep_table",
+        "CREATE OR REPLACE FUNCTION entry_is_append_only() RETURNS trigger AS 'BEGIN RETURN NEW; END' LANGUAGE plpgsql",
+    ),
+    "sqlite": (
+        f"DROP INDEX ux_marriage_one_parent; {WITHOUT_ITS_WHERE}",
+        "DROP TRIGGER entry_no_delete",
+        "ALTER TABLE hold DROP COLUMN release_reason",
+        "ALTER TABLE entry RENAME TO diary",
+    ),
+}
+
+
+def test_the_comparison_sees_what_would_weaken_the_store(database: Database) -> None:
+    for drift in DRIFTS[database.dialect]:
+        with pytest.raises(LookupError), database.write() as connection:
+            before = schema_of(connection)
+            for statement in re.split(r"; (?=CREATE)", drift):
+                connection.exec_driver_sql(statement)
+            assert schema_of(connection) != before, drift
+            raise LookupError  # so that it is undone
+
+
+def test_going_back_to_the_beginning_leaves_nothing_and_forward_again_all(database: Database) -> None:
+    with database.read() as connection:
+        before = schema_of(connection)
+    downgrade(database, "base")
+    with database.read() as connection:
+        assert schema_of(connection) == {}
+    upgrade(database)
+    with database.read() as connection:
+        assert schema_of(connection) == before
+
+
+def test_a_migration_that_fails_changes_nothing(empty: Database) -> None:
+    with empty.write() as connection:
+        connection.execute(text("CREATE TABLE visit (id INTEGER)"))  # one of the last that are made
+        before = schema_of(connection)
+    with pytest.raises(DBAPIError):
+        upgrade(empty)
+    assert current_revision(empty) is None
+    with empty.read() as connection:
+        assert schema_of(connection) == before
+
+
+def test_two_processes_may_migrate_at_once(empty: Database, empty_store_url: str) -> None:
+    code = "import sys; from partkin.store.migrate import *; upgrade(Database(sys.argv[1]))"
+    both = [subprocess.Popen([sys.executable, "-c", code, empty_store_url]) for _ in range(2)]
+    assert [process.wait() for process in both] == [0, 0]
+    require_current(empty)
+
+
+def row() -> dict[str, object]:
+    """An entry; its values mean nothing here."""
+    return {
+        "id": 1,
+        "message_id": "M1",
+        "kind": "marriage",
+        "outcome": "recorded",
+        "recorded_at": 0,
+        "status": 200,
+        "message": "{}",
+        "answer": "{}",
+    }
+
+
+CHANGES_TO_THE_JOURNAL = {
+    "postgresql": ("UPDATE entry SET answer = ''", "DELETE FROM entry", "TRUNCATE entry CASCADE"),
+    "sqlite": (
+        "UPDATE entry SET answer = ''",
+        "DELETE FROM entry",
+        "REPLACE INTO entry SELECT * FROM entry",
+        "UPDATE OR IGNORE entry SET answer = ''",
+    ),
+}
+
+
+def test_the_database_itself_refuses_to_change_the_journal(database: Database) -> None:
+    with database.write() as connection:
+        connection.execute(insert(entry), row())
+        kept = connection.execute(select(entry)).all()
+    for change in CHANGES_TO_THE_JOURNAL[database.dialect]:
+        with pytest.raises(DBAPIError, match="append-only"), database.write() as connection:
+            connection.exec_driver_sql(change)
+    with database.read() as connection:
+        assert connection.execute(select(entry)).all() == kept
+
+
+def test_a_store_at_the_right_revision_is_accepted(database: Database) -> None:
+    require_current(database)
+    assert current_revision(database) == head_revision()
+
+
+def test_an_empty_store_is_to_be_migrated(empty: Database) -> None:
+    wanted = re.escape(f"{empty} is empty, and this version of Partkin needs revision {head_revision()}")
+    with pytest.raises(StoreAtAnotherRevision, match=f"{wanted}: run `partkin migrate`"):
+        require_current(empty)
+
+
+def test_a_store_of_a_later_version_is_left_alone(database: Database) -> None:
+    with database.write() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+    with pytest.raises(StoreAtAnotherRevision, match=r"is at revision 9999, .*: it was made by a later version"):
+        require_current(database)
+
+
+def test_the_service_does_not_start_on_a_store_at_another_revision(database: Database, store_url: str) -> None:
+    with database.write() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+    with pytest.raises(RuntimeError, match="is at revision 9999"), served(store_url):
+        pass
+
+
+def test_alembics_own_command_works_in_a_checkout_and_numbers_revisions(tmp_path: Path) -> None:
+    shutil.copy(CHECKOUT / "pyproject.toml", tmp_path)
+    shutil.copytree(CHECKOUT / "migrations", tmp_path / "migrations")
+    url = f"sqlite:///{tmp_path / 'partkin.db'}"
+
+    def alembic(*arguments: str) -> None:
+        environment = {**os.environ, "PARTKIN_STORE": url}
+        subprocess.run([sys.executable, "-m", "alembic", *arguments], cwd=tmp_path, env=environment, check=True)
+
+    alembic("upgrade", "head")
+    require_current(Database(url))
+    alembic("revision", "-m", "Next change")
+    following = f"{int(head_revision()) + 1:04}"
+    assert (tmp_path / "migrations" / "versions" / f"{following}_next_change.py").is_file()
+    alembic("upgrade", "head")
+    assert current_revision(Database(url)) == following

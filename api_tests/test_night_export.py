@@ -1,0 +1,328 @@
+from __future__ import annotations
+
+import csv
+import filecmp
+import hashlib
+import json
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx2
+import pytest
+import rfc8785
+
+from api_tests import plant, servers
+from api_tests.plant import Json, Station, dryer, heater, lot_of, motor, recorded
+from partkin.exports.fact_sheets import headers
+from partkin.exports.night import DAY, MARGIN, export_night
+from partkin.exports.whole_folder import ExportRefused, whole_folder
+from partkin.rules.catalogue_tables import KINDS, row_cells, rows_of
+from partkin.rules.moments import Moment, moment_of_text, start_of_day
+from partkin.store.database import Database
+from partkin.store.journal import Entry, add_entries, next_numbers
+
+CATALOGUE_DAY = date(1970, 1, 1)
+"""The day on which the plant's catalogue was loaded."""
+
+LATER: Moment = 4_000_000_000_000_000
+"""A moment at which every night of these tests is over."""
+
+
+@dataclass
+class NumberedStation(Station):
+    """A station whose messages are numbered, so that it says the same in every test run."""
+
+    said: int = 0
+
+    def says(self, /, **said: Any) -> Json:
+        self.said += 1
+        return super().says(**{"message_id": f"M{self.said}", **said})
+
+
+def work(client: httpx2.Client) -> None:
+    """A day in the plant that makes every kind of fact true, and has refusals and what cannot be read."""
+    station = NumberedStation(client)
+    station.load_lots()
+    station.finish("D1")
+    station.receive("CARTON", lot="C1", quantity=5, expires_on="2027-01-31", delivery_note='No. 7, "second"')
+    station.remove("D1", motor("M-D1"), destination="scrap", reason="noisy, says Zoë — see “list”")
+    hold = recorded(station.hold(dryer("D1")))
+    station.release(plant.facts(hold, "held")[0]["number"])
+    station.complete("D2")
+    station.test("D2", [{"characteristic": "EARTH", "value": 1e-7}, {"characteristic": "VISUAL", "good": False}])
+    late = (station.clock - timedelta(seconds=15)).isoformat()  # before D2 took its screws
+    recorded(station.load(lot_of("SCREW", "S0"), "L-20", mode="tell", occurred_at=late))
+    assert station.marry("D2", "L-10", heater("H-D1-1")).status_code == 409
+    assert client.post("/v1/marriages", content=b'{"half": \x00').status_code == 400
+
+
+@pytest.fixture
+def worked(service: httpx2.Client, store_url: str) -> httpx2.Client:
+    plant.load(store_url)
+    work(service)
+    return service
+
+
+def entries(client: httpx2.Client) -> list[Json]:
+    listed: list[Json] = client.get("/v1/entries", params={"limit": 1000}).json()["items"]
+    return listed
+
+
+def days(client: httpx2.Client) -> list[date]:
+    """The days on which something was recorded; the tests may run over midnight."""
+    return sorted({date.fromisoformat(entry["recorded_at"][:10]) for entry in entries(client)})
+
+
+def exported(store_url: str, day: date, folder: Path, now: Moment = LATER) -> Path:
+    database = Database(store_url)
+    try:
+        return export_night(database, day, folder, lambda _done, _of: None, now=now)
+    finally:
+        database.close()
+
+
+@pytest.fixture
+def nights(worked: httpx2.Client, store_url: str, tmp_path: Path) -> list[Path]:
+    return [exported(store_url, day, tmp_path / "nights") for day in days(worked)]
+
+
+def rows(nights: list[Path], file: str) -> Iterator[dict[str, str]]:
+    for night in nights:
+        with (night / file).open(newline="", encoding="utf-8") as opened:
+            yield from csv.DictReader(opened, strict=True)
+
+
+def test_the_lines_are_canonical_and_all_nights_are_the_whole_journal(
+    nights: list[Path], worked: httpx2.Client
+) -> None:
+    lines = [line for night in nights for line in (night / "journal.jsonl").read_bytes().splitlines(keepends=True)]
+    said = [json.loads(line) for line in lines]
+    assert lines == [rfc8785.dumps(entry) + b"\n" for entry in said]
+    assert [
+        {name: entry[name] for name in shown} for entry, shown in zip(said, entries(worked), strict=True)
+    ] == entries(worked)
+    for entry in said:
+        assert entry.get("message_id") == entry["answer"].get("message_id")
+        assert entry["kind"] == ("unreadable" if entry["outcome"] == "unreadable" else entry["message"]["kind"])
+    assert {entry["outcome"] for entry in said} == {"recorded", "refused", "unreadable"}
+
+
+PREFIXES = {"item": "", "use": "", "lot": "", "parent": "parent_", "child": "child_", "drawn_at": "drawn_at_"}
+
+
+def columns_of(fact: Json) -> dict[str, str]:
+    """What a row must say of a fact; what is null has an empty cell."""
+    said: dict[str, str] = {}
+    for name, value in fact.items():
+        if isinstance(value, dict):
+            said |= {PREFIXES[name] + inner: text for inner, text in value.items()}
+        elif value is not None and not isinstance(value, list) and name != "fact":
+            said[name] = value if isinstance(value, str) else rfc8785.dumps(value).decode()
+    return said
+
+
+def test_the_csv_files_say_all_that_the_facts_say(nights: list[Path], worked: httpx2.Client) -> None:
+    said: list[dict[str, str]] = []
+    for entry in entries(worked):
+        for place, fact in enumerate(entry["answer"].get("facts", ()), start=1):
+            key = {"entry": str(entry["entry"]), "fact": str(place)}
+            said.append(key | columns_of(fact))
+            said += [key | columns_of({"test_run": fact["number"], **one}) for one in fact.get("measured", ())]
+            for serial in fact.get("serials", ()):
+                said.append(key | columns_of({"receipt": fact["number"], "part": fact["part"], "serial": serial}))
+    of_facts = [file for file in headers() if not file.startswith("catalogue_")]
+    written = {file: list(rows(nights, file)) for file in of_facts}
+    assert [file for file in of_facts if not written[file]] == [], "this day has every kind of fact"
+    cells = [{name: cell for name, cell in row.items() if cell} for of_kind in written.values() for row in of_kind]
+    assert sorted(cells, key=str) == sorted(said, key=str)
+
+
+def test_changes_of_the_catalogue_are_in_the_night(nights: list[Path]) -> None:
+    for kind in KINDS.values():
+        written = list(rows(nights, f"catalogue_{kind.file}"))
+        said = [{"entry": "1", "change": "added", **row_cells(row)} for row in rows_of(plant.CATALOGUE, kind)]
+        assert sorted(written, key=str) == sorted(said, key=str)
+
+
+def test_sums_and_manifest_cover_every_file(nights: list[Path], worked: httpx2.Client) -> None:
+    for night in nights:
+        subprocess.run(["sha256sum", "--check", "--strict", "SHA256SUMS"], cwd=night, check=True, capture_output=True)
+        summed = {line.split("  ")[1] for line in (night / "SHA256SUMS").read_text().splitlines()}
+        assert summed | {"SHA256SUMS"} == {path.name for path in night.iterdir()}
+        raw = (night / "manifest.json").read_bytes()
+        manifest = json.loads(raw)
+        assert raw == rfc8785.dumps(manifest)
+        listed = {file["name"]: (file["bytes"], file["sha256"]) for file in manifest["files"]}
+        assert listed == {
+            path.name: (path.stat().st_size, hashlib.sha256(path.read_bytes()).hexdigest())
+            for path in night.iterdir()
+            if path.name not in ("manifest.json", "SHA256SUMS")
+        }
+        of_day = [entry["entry"] for entry in entries(worked) if entry["recorded_at"].startswith(manifest["day"])]
+        assert (manifest["day"], manifest["catalogue_revision"]) == (night.name, 1)
+        assert (manifest["entries"], manifest["first_entry"], manifest["last_entry"]) == (
+            len(of_day),
+            of_day[0],
+            of_day[-1],
+        )
+        for file in manifest["files"]:
+            counted = len(of_day) if file["name"] == "journal.jsonl" else len(list(rows([night], file["name"])))
+            assert file["rows"] == counted, file["name"]
+
+
+def test_a_night_exported_again_is_the_same_to_the_byte(nights: list[Path], store_url: str, tmp_path: Path) -> None:
+    for night in nights:
+        day = date.fromisoformat(night.name)
+        again = exported(store_url, day, tmp_path / "again")
+        same, _, _ = filecmp.cmpfiles(night, again, [path.name for path in night.iterdir()], shallow=False)
+        assert set(same) == {path.name for path in night.iterdir()} == {path.name for path in again.iterdir()}
+        before = {path.name: path.stat().st_mtime_ns for path in night.iterdir()}
+        assert exported(store_url, day, night.parent) == night
+        assert before == {path.name: path.stat().st_mtime_ns for path in night.iterdir()}
+
+
+def test_both_engines_export_the_same(
+    sqlite_stores: servers.SQLiteStores, postgresql_stores: servers.PostgreSQLStores, tmp_path: Path
+) -> None:
+    """Apart from our clock, which was read when each recorded."""
+    exports: list[dict[str, bytes]] = []
+    for stores in (sqlite_stores, postgresql_stores):
+        url = stores.migrated()
+        with servers.running(url) as base_url, httpx2.Client(base_url=base_url) as client:
+            plant.load(url)
+            work(client)
+            nights = [exported(url, day, tmp_path / stores.__class__.__name__) for day in days(client)]
+        files: dict[str, bytes] = {}
+        for path in (path for night in nights for path in night.iterdir() if path.suffix in (".csv", ".jsonl")):
+            files[path.name] = files.get(path.name, b"") + path.read_bytes()
+        journal = re.sub(rb'"recorded_at":"[^"]*"', b"", files["journal.jsonl"])
+        # The catalogue is loaded under an identifier of its own each time.
+        files["journal.jsonl"] = re.sub(rb'"message_id":"[0-9a-f-]{36}"', b"", journal)
+        exports.append(files)
+        stores.remove(url)
+    assert exports[0] == exports[1]
+
+
+def test_a_folder_with_another_content_is_refused_and_left(nights: list[Path], store_url: str) -> None:
+    night = nights[-1]
+    day = date.fromisoformat(night.name)
+    visits = (night / "visits.csv").read_bytes()
+    (night / "visits.csv").write_bytes(visits.replace(b"L-20", b"L-21"))
+    with pytest.raises(ExportRefused, match=r"another content \(visits\.csv\)"):
+        exported(store_url, day, night.parent)
+    assert b"L-21" in (night / "visits.csv").read_bytes()
+    (night / "visits.csv").write_bytes(visits)
+    (night / "note.txt").touch()
+    with pytest.raises(ExportRefused, match=r"another content \(note\.txt\)"):
+        exported(store_url, day, night.parent)
+    (night / "note.txt").unlink()
+    assert exported(store_url, day, night.parent) == night
+
+
+def test_a_night_that_is_not_over_is_refused(store_url: str, tmp_path: Path) -> None:
+    day = date(2026, 3, 2)
+    over = start_of_day(day) + DAY + MARGIN
+    with pytest.raises(ExportRefused, match=r"2026-03-02 \(UTC\) is not over.*from 2026-03-03T00:01:00"):
+        exported(store_url, day, tmp_path, now=over - 1)
+    assert list(tmp_path.iterdir()) == []
+    night = exported(store_url, day, tmp_path, now=over)
+    manifest = json.loads((night / "manifest.json").read_bytes())
+    assert (manifest["entries"], manifest["first_entry"], manifest["catalogue_revision"]) == (0, None, 0)
+    assert {path.name for path in night.iterdir()} == {"journal.jsonl", "manifest.json", "SHA256SUMS", *headers()}
+
+
+def entry_of(number: int, recorded_at: Moment) -> Entry:
+    return Entry(
+        id=number,
+        message_id=None,
+        kind="unreadable",
+        mode=None,
+        outcome="unreadable",
+        scan_point=None,
+        operator=None,
+        occurred_at=None,
+        recorded_at=recorded_at,
+        item_id=None,
+        status=400,
+        message='{"received":"?"}',
+        answer="{}",
+    )
+
+
+def test_what_is_being_recorded_when_the_export_begins_is_in_it(store_url: str, tmp_path: Path) -> None:
+    database = Database(store_url)
+    last_moment = moment_of_text("2026-03-02T23:59:59.999999Z")
+    begun = threading.Event()
+    nights: list[Path] = []
+
+    def export() -> None:
+        begun.set()
+        nights.append(exported(store_url, date(2026, 3, 2), tmp_path))
+
+    thread = threading.Thread(target=export)
+    with database.write() as connection:
+        first, second = next_numbers(connection, 2)
+        add_entries(connection, [entry_of(first, last_moment), entry_of(second, last_moment + 1)])
+        thread.start()
+        begun.wait()
+        time.sleep(0.3)
+        early = list(nights)
+    thread.join()
+    database.close()
+    assert early == []
+    assert [json.loads(line)["entry"] for line in (nights[0] / "journal.jsonl").read_bytes().splitlines()] == [first]
+
+
+KILLED = """
+import os, signal, sys
+from datetime import date
+from pathlib import Path
+from partkin.exports.night import export_night
+from partkin.store.database import Database
+
+def kill(done, of):
+    if done == of:
+        os.kill(os.getpid(), signal.SIGKILL)
+
+export_night(Database(sys.argv[1]), date.fromisoformat(sys.argv[2]), Path(sys.argv[3]), kill, now=int(sys.argv[4]))
+"""
+
+
+def test_a_killed_export_leaves_nothing_that_looks_whole(store_url: str, tmp_path: Path) -> None:
+    plant.load(store_url)
+    arguments = [store_url, CATALOGUE_DAY.isoformat(), str(tmp_path), str(LATER)]
+    killed = subprocess.run([sys.executable, "-c", KILLED, *arguments], check=False)
+    assert killed.returncode == -signal.SIGKILL
+    left = [path for path in tmp_path.iterdir() if path.is_dir()]
+    assert [path.name.startswith(".") for path in left] == [True]
+    night = exported(store_url, date(1970, 1, 2), tmp_path)
+    assert [path for path in tmp_path.iterdir() if path.is_dir()] == [night], "the next one cleans up"
+    assert exported(store_url, CATALOGUE_DAY, tmp_path).is_dir()
+
+
+def test_an_error_in_the_middle_leaves_nothing(tmp_path: Path) -> None:
+    with pytest.raises(OSError, match="disk full"), whole_folder(tmp_path, "night") as partial:
+        (partial / "file").write_text("half")
+        raise OSError("disk full")
+    assert [path for path in tmp_path.iterdir() if path.is_dir()] == []
+
+
+def test_one_export_at_a_time_writes_into_a_folder(store_url: str, tmp_path: Path) -> None:
+    with whole_folder(tmp_path, "other"), pytest.raises(ExportRefused, match="another export"):
+        exported(store_url, CATALOGUE_DAY, tmp_path)
+    assert exported(store_url, CATALOGUE_DAY, tmp_path).is_dir()
+
+
+def test_the_day_is_the_one_of_our_clock(worked: httpx2.Client) -> None:
+    """What the station says of its time, here in March, does not decide."""
+    assert days(worked)[0] == CATALOGUE_DAY
+    assert all(abs(datetime.now(UTC).date() - day) <= timedelta(days=1) for day in days(worked)[1:])

@@ -1,0 +1,68 @@
+"""The command `partkin`: the same actions and questions for people at a terminal, a file a command or noun."""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+from partkin.command_line.affected import affected
+from partkin.command_line.catalogue import catalogue
+from partkin.command_line.check import check
+from partkin.command_line.export import export
+from partkin.command_line.migrate import migrate
+from partkin.command_line.serve import serve
+from partkin.command_line.tree import tree
+
+
+def _examples(*lines: str) -> str:
+    return "\b\nExamples:\n" + "\n".join(f"  {line}" for line in lines)
+
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    help="The birth record of every unit: which component went into which unit, and what a bad lot affects.",
+    epilog="Every command has its own help: partkin tree --help. PARTKIN_STORE names the store for all of them.",
+)
+app.command(epilog=_examples("partkin serve", "partkin serve --host 0.0.0.0 --port 8321 --workers 4"))(serve)
+app.command(epilog=_examples("partkin migrate", "partkin migrate --show", "partkin migrate --to 0001"))(migrate)
+app.add_typer(catalogue, name="catalogue")
+app.command(
+    epilog=_examples(
+        "partkin tree HD800000427",
+        "partkin tree HD800000427 --as-of 2026-03-02T14:00:00+01:00",
+        "partkin tree HD800000427 --removed --json",
+    )
+)(tree)
+app.command(
+    epilog=_examples(
+        "partkin affected --lot BR-120 A2291",
+        "partkin affected --lot BR-120 A2291 --serial-range MO-310 M100200 M100399",
+        "partkin affected --received QUILLFORD 2026-03-01 2026-03-09 --part BR-120 --csv units.csv",
+        "partkin affected --scan-point L1-010 2026-03-02T06:00+01:00 2026-03-02T07:30+01:00",
+    )
+)(affected)
+app.command(
+    epilog=_examples(
+        "partkin export --night 2026-03-02 --to /srv/nights", "cd /srv/nights/2026-03-02 && sha256sum -c SHA256SUMS"
+    )
+)(export)
+app.command(epilog=_examples("partkin check", "partkin check --json > check.json"))(check)
+
+
+def main() -> None:
+    """Run the command; an error that can be expected is one line, and exit code 2."""
+    try:
+        app()
+    except Exception as error:  # what nobody expects is raised again
+        from partkin.command_line.errors import line_of
+
+        line = line_of(error)
+        if line is None:
+            raise
+        print(f"partkin: {line}", file=sys.stderr)
+        sys.exit(2)

@@ -1,0 +1,7 @@
+"""`partkin affected`."""
+
+from __future__ import annotations
+
+
+def affected() -> None:
+    """Which units."""

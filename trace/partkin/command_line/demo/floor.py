@@ -1,0 +1,146 @@
+"""The shop floor as the service meets it: stations with clocks and badges that post over HTTP, and what they remember."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+from uuid import NAMESPACE_URL, uuid5
+
+import httpx2
+
+ADDRESSES: Mapping[str, str] = {
+    "unit-start": "/v1/units",
+    "marriage": "/v1/marriages",
+    "removal": "/v1/removals",
+    "lot-loading": "/v1/lot-loadings",
+    "receipt": "/v1/receipts",
+    "test-run": "/v1/test-runs",
+    "hold": "/v1/holds",
+}
+
+Message = dict[str, Any]
+Told = Callable[[datetime, str, str], None]
+"""Is told what happens on the floor: when, where, and what in words."""
+
+
+class DemoFailed(Exception):
+    """The service answered otherwise than the demo expects; the message says what was asked and answered."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the service answered to one message."""
+
+    message: Message
+    status: int
+    body: bytes
+    content: Mapping[str, Any]
+
+    @property
+    def reasons(self) -> list[dict[str, str]]:
+        """Why it was refused, or what in it contradicts the books."""
+        reasons: list[dict[str, str]] = self.content.get("reasons") or self.content.get("discrepancies") or []
+        return reasons
+
+    def fact(self, name: str) -> Mapping[str, Any]:
+        """The first fact of a kind among those that became true."""
+        return next(fact for fact in self.content["facts"] if fact["fact"] == name)
+
+    def expect(self, reason: str | None) -> Answer:
+        """Raise DemoFailed unless the message was recorded without a discrepancy, or refused for the reason expected."""
+        types = {one["type"].rpartition("/")[2] for one in self.reasons}
+        right = self.status == 201 and not types if reason is None else self.status == 409 and reason in types
+        if not right:
+            wanted = "to be recorded" if reason is None else f"to be refused: {reason}"
+            raise DemoFailed(f"{self.message} was expected {wanted}; the answer was {self.status} {self.content}")
+        return self
+
+
+@dataclass
+class Remembered:
+    """What the floor itself remembers of what it built, for a comparison with what the service says later."""
+
+    drawn: dict[tuple[str, str], list[tuple[str, str]]] = field(default_factory=lambda: defaultdict(list))
+    """Scan point and position to what took a piece there, with the lot, in order."""
+    holders: dict[str, list[tuple[str, str]]] = field(default_factory=lambda: defaultdict(list))
+    """Module to the units, part and serial number, that ever held it."""
+
+
+class Floor:
+    """All stations of a shift, and their connection to the service."""
+
+    def __init__(self, client: httpx2.AsyncClient, *, start: datetime, seed: int, badges: Mapping[str, str], tell: Told):
+        self.client = client
+        self.start = start
+        self.seed = seed
+        self.tell = tell
+        self.remembered = Remembered()
+        self.posted = 0
+        self._badges = badges
+        self._stations: dict[str, Station] = {}
+
+    def station(self, code: str) -> Station:
+        """The station at a scan point."""
+        if code not in self._stations:
+            self._stations[code] = Station(self, code, self._badges[code])
+        return self._stations[code]
+
+    async def post(self, message: Message) -> Answer:
+        """Post one message, as its station asks it."""
+        body = {name: value for name, value in message.items() if name != "kind"}
+        response = await self.client.post(ADDRESSES[message["kind"]], json=body)
+        self.posted += 1
+        return Answer(message, response.status_code, response.content, response.json())
+
+    async def post_lines(self, messages: Sequence[Message]) -> list[Answer]:
+        """Post many messages at once, a line each."""
+        lines = "".join(json.dumps(message) + "\n" for message in messages)
+        headers = {"Content-Type": "application/x-ndjson"}
+        response = await self.client.post("/v1/messages", content=lines.encode(), headers=headers)
+        self.posted += len(messages)
+        if response.status_code != 200:
+            raise DemoFailed(f"{len(messages)} lines were answered with {response.status_code} {response.text}")
+        answers = [(line, json.loads(line)) for line in response.content.splitlines()]
+        return [
+            Answer(message, answer["status"], line, answer["answer"])
+            for message, (line, answer) in zip(messages, answers, strict=True)
+        ]
+
+
+class Station:
+    """One scan point: it works on one thing after another, and its clock only goes forward."""
+
+    def __init__(self, floor: Floor, code: str, badge: str) -> None:
+        self.floor = floor
+        self.code = code
+        self.badge = badge
+        self.busy = asyncio.Lock()
+        self.clock = floor.start
+        self._posted = 0
+
+    def at(self, ready: datetime, seconds: float) -> datetime:
+        """When work of so many seconds ends, on something that is ready at a time; the clock goes on to then."""
+        self.clock = max(self.clock, ready) + timedelta(seconds=max(1, round(seconds)))
+        return self.clock
+
+    def message(self, kind: str, when: datetime, *, by: str | None = None, **members: Any) -> Message:
+        """A message of this station, under an id of its own that is the same in every demo with the same seed."""
+        self._posted += 1
+        identity = uuid5(NAMESPACE_URL, f"partkin-demo/{self.floor.seed}/{self.code}/{self._posted}")
+        return {
+            "kind": kind,
+            "message_id": str(identity),
+            "operator": by or self.badge,
+            "occurred_at": when.isoformat(),
+            "scan_point": self.code,
+            **members,
+        }
+
+    async def ask(self, kind: str, when: datetime, *, refused: str | None = None, **members: Any) -> Answer:
+        """Post a message; raises DemoFailed unless it is recorded, or refused where that is expected."""
+        return (await self.floor.post(self.message(kind, when, **members))).expect(refused)

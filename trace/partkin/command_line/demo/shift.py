@@ -1,0 +1,277 @@
+"""The shift: modules and units built along their routes, by many stations at once."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from datetime import datetime, timedelta
+
+from partkin.command_line.demo import incidents
+from partkin.command_line.demo.floor import Answer, DemoFailed, Floor, Members, Station
+from partkin.command_line.demo.items import Item
+from partkin.command_line.demo.opening import OPENING, open_shift
+from partkin.command_line.demo.plant import Label, Plant
+from partkin.command_line.demo.story import Fault, Incident, Stock
+from partkin.command_line.demo.supplies import Feed, Supplies
+
+LEAST_UNITS = 24
+"""With fewer, not every incident has its unit."""
+
+_RESERVE = 40
+"""Takts kept free at the end of the shift, for the units on their way and for rework."""
+
+_BUSY = (0.45, 0.7)
+"""Share of its takt that a station works on one thing, from and to."""
+
+Modules = Mapping[str, "asyncio.Task[Item]"]
+"""Modules that are built for a unit, by position."""
+
+
+class Shift:
+    """One shift of the plant, played over HTTP."""
+
+    def __init__(self, floor: Floor, plant: Plant, units: int) -> None:
+        self.floor = floor
+        self.plant = plant
+        self.story = plant.story
+        lines = self._lines = list(self.story.lines)
+        self.per_line = {line: (units + len(lines) - 1 - place) // len(lines) for place, line in enumerate(lines)}
+        built = timedelta(hours=self.story.hours) - OPENING
+        self.takt = built.total_seconds() / (max(self.per_line.values()) + _RESERVE)
+        """Seconds from one unit of a line to the next."""
+        self.supplies = Supplies(plant, self._planned())
+        self.units: dict[tuple[str, int], Item] = {}
+        """By line and place."""
+        self.stock: list[Item] = []
+        """Modules built for stock."""
+        self.donor: asyncio.Task[Item] | None = None
+        """Builds the module that a component is taken from."""
+        self.reworked = 0
+        self._offline = incidents.Offline(self)
+        self._incidents = {(one.line, one.unit, one.at): one for one in self.story.incidents}
+
+    def _planned(self) -> Iterator[tuple[str, str | None, int]]:
+        modules: Counter[str] = Counter((*self.story.spares.parts, *self.story.donor.parts))
+        for line, part in self.story.lines.items():
+            yield part, line, self.per_line[line]
+            for _, module in self._modules_of(part):
+                modules[module] += self.per_line[line]
+        yield from ((part, None, number) for part, number in modules.items())
+
+    def _modules_of(self, part: str) -> Iterator[tuple[str, str]]:
+        for position in self.plant.positions(part):
+            if self.plant.taken(position).made:
+                yield position.position, self.plant.taken(position).part
+
+    # -- the play
+
+    async def play(self) -> None:
+        """The whole shift."""
+        await self.begin()
+        in_turn = sorted((ordinal, line) for line, number in self.per_line.items() for ordinal in range(1, number + 1))
+        spares: list[asyncio.Task[Item]] = []
+        async with asyncio.TaskGroup() as group:
+            (self.donor,) = self._for_stock(group, self.story.donor, 0)
+            for place, (ordinal, line) in enumerate(in_turn[1:], 1):
+                if place == round(self.story.spares.after * len(in_turn)):
+                    spares = self._for_stock(group, self.story.spares, place)
+                unit = self._unit(line, ordinal)
+                modules = {
+                    position: group.create_task(self._module(part, unit.number, place))
+                    for position, part in self._modules_of(unit.part)
+                }
+                group.create_task(self._build(unit, modules))
+        self.stock = [task.result() for task in spares]
+
+    async def begin(self) -> None:
+        """Goods-in, lots put up, and the first unit, which is built alone: one post after the other."""
+        await open_shift(self)
+        first = self._unit(self._lines[0], 1)
+        modules = {}
+        for position, part in self._modules_of(first.part):
+            modules[position] = asyncio.create_task(self._module(part, first.number, 0))
+            await modules[position]
+        await self._build(first, modules)
+
+    def _for_stock(self, group: asyncio.TaskGroup, stock: Stock, place: int) -> list[asyncio.Task[Item]]:
+        return [group.create_task(self._module(part, stock.number, place)) for part in stock.parts]
+
+    def _unit(self, line: str, ordinal: int) -> Item:
+        part = self.story.lines[line]
+        number = self.story.first_number + len(self._lines) * (ordinal - 1) + self._lines.index(line)
+        unit = Item(part, number, self._begins(0), self._chance(part, number), line, ordinal)
+        unit.fault = self._fault_of(unit)
+        self.units[line, ordinal] = unit
+        return unit
+
+    def _chance(self, part: str, number: int) -> random.Random:
+        return random.Random(f"{self.floor.seed} {part} {number}")  # noqa: S311 - a play, not a secret
+
+    def _fault_of(self, unit: Item) -> Fault | None:
+        for told in self.story.told_faults:
+            if (told.line, told.unit) == (unit.line, unit.ordinal):
+                return told
+        if any((one.line, one.unit) == (unit.line, unit.ordinal) for one in self.story.incidents):
+            return None
+        drawn = unit.chance.random()
+        for common in self.story.common_faults:
+            drawn -= common.share
+            if drawn < 0:
+                return common
+        return None
+
+    def _begins(self, place: int) -> datetime:
+        """When the modules of the unit at a place in the shift's order are begun."""
+        return self.floor.start + OPENING + timedelta(seconds=round(place * self.takt / len(self._lines)))
+
+    # -- building
+
+    async def _module(self, part: str, number: int, place: int) -> Item:
+        module = Item(part, number, self._begins(place), self._chance(part, number))
+        await self._build(module, {})
+        return module
+
+    async def _build(self, item: Item, modules: Modules) -> None:
+        for code in self.plant.route(item.part, item.line)[: self._steps(item)]:
+            await self._work_at(code, item, modules)
+
+    def _steps(self, item: Item) -> int | None:
+        """How many steps of its route an item comes to before the shift ends; None for all."""
+        if item.line is None:
+            return None
+        after_it = self.per_line[item.line] - item.ordinal
+        on_their_way = min(len(self.plant.route(item.part, item.line)) - 1, self.per_line[item.line] // 3)
+        return after_it + 1 if after_it < on_their_way else None
+
+    async def _work_at(self, code: str, item: Item, modules: Modules) -> None:
+        station = self.floor.station(code)
+        here = [position for position in self.plant.positions(item.part) if code in position.scan_points]
+        scanned = {
+            p.position: await modules[p.position] if p.position in modules else self.plant.component(p, item.number)
+            for p in here
+            if self.plant.taken(p).trace == "serial"
+        }
+        incident = self._incidents.get((item.line or "", item.ordinal, code))
+        if incident is not None and incident.what == "out-of-route-order":
+            await incidents.come_too_early(self, item, incident)
+        item.ready = max([item.ready, *(child.ready for child in scanned.values() if isinstance(child, Item))])
+        told = None
+        async with station.busy:
+            if not item.code:
+                await self._start(station, item)
+            if here:
+                told = await self._marry(station, item, scanned, incident)
+        if told is not None:
+            await self._offline.resolve(item, await told)
+        await self._tests(code, item, incident)
+
+    async def _start(self, station: Station, item: Item) -> None:
+        # Units get their number from the service; the labels of modules come printed.
+        printed: Members = {} if item.line else {"serial": self.plant.serial(item.part, item.number).scan}
+        when = self.when(station, item, 0.3)
+        answer = await station.ask("unit-start", when, part=item.part, **printed)
+        item.code = answer.content["unit"]["serial"]
+
+    async def _marry(
+        self, station: Station, item: Item, scanned: dict[str, Label | Item], incident: Incident | None
+    ) -> asyncio.Future[Answer] | None:
+        """Marry what is scanned here; where the station is offline, the answer comes later."""
+        for feed in self.supplies.at(station.code):
+            container = feed.change()
+            if container is not None:
+                await self._put_up(station, item, feed, container)
+            feed.left -= 1
+        scans = {position: self.scan(station, component) for position, component in scanned.items()}
+        if incident is not None:
+            await incidents.scan_wrongly(self, station, item, scans, incident)
+        when = self.when(station, item, 0.7)
+        self._remember(station, item, scanned)
+        if self._offline.at(station, item):
+            return await self._offline.keep(station, item, scans, when)
+        answer = await station.ask("marriage", when, **self.marriage(station, item, scans))
+        if incident is not None and incident.what == "repeated":
+            await incidents.repeat(self, station, item, answer)
+        return None
+
+    def _remember(self, station: Station, item: Item, scanned: Mapping[str, Label | Item]) -> None:
+        item.inside.update(scanned)
+        for feed in self.supplies.at(station.code):
+            if feed.up is not None:
+                self.floor.drawn[feed.up.part].append((item.code, feed.up.code))
+        for component in scanned.values():
+            if isinstance(component, Item):
+                self.floor.holders[component.code].append((item.part, item.code))
+
+    async def _put_up(self, station: Station, item: Item, feed: Feed, container: Label) -> None:
+        when = self.when(station, item, 0.1)
+        await station.ask("lot-loading", when, lot=container.scan)
+        if container.part == self.story.alarm.part:
+            slack = self.plant.catalogue.scan_point[station.code].changeover_slack
+            words = f"lot change at {feed.position}: {container.code} is put up, {slack} piece on each side may be mixed"
+            self.floor.tell(when, station.code, words)
+
+    async def _tests(self, code: str, item: Item, incident: Incident | None) -> None:
+        if item.left_out is not None and item.left_out.ahead == code:
+            await incidents.miss_test(self, item, item.left_out)
+        for plan in self.story.tests.get(code, ()):
+            if incident is not None and incident.what == "test-missing" and incident.plan == plan:
+                item.left_out = incident
+            elif not await self.test(code, item, plan):
+                await incidents.rework(self, code, item)
+
+    # -- what incidents do, too
+
+    def when(self, station: Station, item: Item, share: float = 1.0) -> datetime:
+        """When a station is through with a share of its work on an item, which is ready for the next one then."""
+        parallel = len(self._lines) if item.line is None else 1
+        item.ready = station.at(item.ready, self.takt / parallel * share * item.chance.uniform(*_BUSY))
+        return item.ready
+
+    def scan(self, station: Station, component: Label | Item) -> str:
+        """What a station's reader sends for a label."""
+        if isinstance(component, Label):
+            return component.scan
+        kind = self.plant.catalogue.scan_point[station.code].kind
+        return self.plant.scan_of_built(component.part, component.code, kind)
+
+    def marriage(self, station: Station, item: Item, scans: Mapping[str, str]) -> Members:
+        """What a marriage message says of an item and what was scanned into it."""
+        return {"unit": self.scan(station, item), "components": [{"item": scan} for scan in scans.values()]}
+
+    async def test(self, code: str, item: Item, plan: str) -> bool:
+        """Run a test; whether it was passed. Raises DemoFailed where it comes out otherwise than measured."""
+        station = self.floor.station(code)
+        async with station.busy:
+            answer = await station.ask("test-run", self.when(station, item), **self.test_run(station, item, plan))
+        verdict = answer.fact("tested")["verdict"]
+        fails = item.fault is not None and item.fault.plan == plan
+        if verdict != ("fail" if fails else "pass"):
+            raise DemoFailed(f"{answer.message} came out as {verdict}")
+        if not fails:
+            item.passed.add(plan)
+        return not fails
+
+    def test_run(self, station: Station, item: Item, plan: str) -> Members:
+        """What a test run message says; within the limits, but for the fault that the item has."""
+        measurements: list[Members] = []
+        for one in self.plant.catalogue.measured[plan].values():
+            if one.kind == "attribute":
+                measurements.append({"characteristic": one.characteristic, "good": True})
+                continue
+            mean, deviation, digits = self.story.measured[plan][one.characteristic]
+            lower = mean - 3 * deviation if one.lower is None else one.lower
+            upper = mean + 3 * deviation if one.upper is None else one.upper
+            value = round(min(max(item.chance.gauss(mean, deviation), lower), upper), digits)
+            if item.fault is not None and (item.fault.plan, item.fault.characteristic) == (plan, one.characteristic):
+                value = item.fault.value
+            measurements.append({"characteristic": one.characteristic, "value": value})
+        # The plan may be tried where it is not run: then it has the instrument of the place where it is.
+        instrument = self.story.tests[station.code][plan]
+        return {
+            "unit": self.scan(station, item),
+            "plan": plan,
+            "instrument": instrument,
+            "measurements": measurements,
+        }
