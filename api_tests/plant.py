@@ -64,7 +64,7 @@ CATALOGUE: Catalogue = catalogue_of(
             made=False,
             sold=False,
             supplier="S1",
-            label_pattern="(?P<serial>M[0-9]{4}(?P<check>[0-9]))",
+            label_pattern="(?P<serial>M[0-9]{4}(?P<check>[0-9A-Z]))",
             label_check="iso7064-mod-37-36",
         ),
         Part("MOTOR-2", "Motor, second source", "serial", made=False, sold=False, supplier="S2"),

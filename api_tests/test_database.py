@@ -35,6 +35,7 @@ from partkin.store.database import (
     Database,
     among,
     earlier,
+    dialect_of,
     for_update,
     given,
     is_conflict,
@@ -103,7 +104,7 @@ def test_two_writers_that_read_before_they_write_lose_nothing(database: Database
         for _ in range(50):
             with database.write() as connection:
                 row = select(thing.c.code).where(thing.c.id == 1)
-                number = int(connection.execute(for_update(connection, row, thing)).scalar_one())
+                number = int(connection.execute(for_update(dialect_of(connection), row, thing)).scalar_one())
                 connection.execute(thing.update().values(code=str(number + 1)))
 
     threads = [threading.Thread(target=count_up) for _ in range(4)]
@@ -213,7 +214,9 @@ def test_a_deadlock_is_a_conflict_for_one_of_the_two(database: Database) -> None
             with database.write() as connection:
                 connection.execute(text("SET LOCAL deadlock_timeout = '10ms'"))
                 for number in ids:
-                    connection.execute(for_update(connection, select(thing).where(thing.c.id == number), thing))
+                    connection.execute(
+                        for_update(dialect_of(connection), select(thing).where(thing.c.id == number), thing)
+                    )
                     if number == ids[0]:
                         both_hold_one.wait()
         except DBAPIError as error:

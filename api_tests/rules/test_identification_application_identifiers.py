@@ -97,7 +97,7 @@ def test_the_table_is_the_published_one(standards: Path) -> None:
         assert rule.never == never - {ai}, ai
         key = row["dlpkey"]
         qualifiers = None if key is None else tuple(tuple(filter(None, one.split(","))) for one in key.split("|"))
-        assert (rule.qualifiers if rule.qualifiers != () else ((),)) == qualifiers, ai
+        assert rule.qualifiers == qualifiers, ai
 
 
 def test_identifiers_with_the_same_first_two_digits_have_one_length() -> None:

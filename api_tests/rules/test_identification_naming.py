@@ -215,6 +215,8 @@ def test_bad_label_rules_are_refused_when_the_labels_are_built() -> None:
 
 
 PATTERNS = [
+    "^AB(?P<serial>1)$",
+    "^(?P<serial>A.*)$",
     "AB(?P<serial>[0-9]+)",
     "(?P<serial>AB[0-9]+)",
     "(?P<serial>AB)?C(?P<lot>[0-9]*)",
@@ -294,6 +296,8 @@ def test_looking_rules_up_by_their_first_characters_misses_none(text: str) -> No
         ("]C0B1-00420", "check-character-wrong", 11, "The label of PCB-1 has check character 0 where"),
         ("260231.L7", "unreadable", 1, "260231 is no date on a label of VALVE"),
         ("26366.L7", "unreadable", 1, "26366 is no date on a label of VALVE"),
+        ("2603021.L7", "unreadable", 1, "none of YYYY-MM-DD, YYYYMMDD, YYMMDD, YYDDD and YYWW"),
+        (_envelope("P1", "S1\x1f"), "unreadable", 13, "the control character with code 1F"),
         ("B1\x1f", "unreadable", 3, "the control character with code 1F"),
         ("]C0B1" + GS, "unreadable", 6, "the separator GS"),
         ("Bü", "unreadable", 2, "only printable ASCII"),
@@ -321,6 +325,9 @@ def test_the_check_characters_of_a_label_cover_only_their_alphabet() -> None:
     labels = Labels([_part("A", label_pattern="a(?P<serial>[0-9]+)(?P<check>[0-9])", label_check="luhn")])
     error = _error("]C0a18", labels)
     assert (error.reason, error.place) == ("unreadable", 4)
+    labels = Labels([_part("A", label_pattern="(?P<serial>[0-9]+)(-(?P<check>[0-9]))?", label_check="luhn")])
+    assert _named("7894-9", labels) == (Named("A", "7894"),)
+    assert (_error("7894", labels).reason, _error("7894", labels).place) == ("check-character-wrong", 4)
     labels = Labels([_part("V", label_pattern="(?P<serial>.{8}(?P<check>.).*)", label_check="vin")])
     assert _named("1M8GDM9AXKP042788", labels) == (Named("V", "1M8GDM9AXKP042788"),)
     assert _error("1M8GDM9A1KP042788", labels).place == 9

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -72,13 +72,10 @@ def open_store(store: str | None) -> Iterator[Database]:
     """The store, for as long as the block runs. Raises StoreAtAnotherRevision, or BadInput where there is none."""
     from partkin.store.migrate import require_current
 
-    database = database_of(store)
-    require_file(database)
-    try:
+    with closing(database_of(store)) as database:
+        require_file(database)
         require_current(database)
         yield database
-    finally:
-        database.close()
 
 
 def require_file(database: Database) -> None:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated
+from contextlib import closing
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from partkin.command_line.asking import BadInput, StoreUrl, database_of, require_file
+
+if TYPE_CHECKING:
+    from partkin.store.database import Database
 
 
 def migrate(
@@ -21,28 +25,39 @@ def migrate(
 
     All of it, or nothing where a step fails. The service must not run meanwhile.
     """
-    from partkin.command_line.terminal import console
-    from partkin.store.migrate import current_revision, downgrade, head_revision, upgrade
-
     if not re.fullmatch("head|base|[0-9]{4}", to):
         raise BadInput(f"--to takes head, base or a number of four digits, such as 0001, not {to!r}")
-    database = database_of(store)
-    if show or to == "base":
-        require_file(database)
+    with closing(database_of(store)) as database:
+        if show or to == "base":
+            require_file(database)
+        if show:
+            _show(database)
+        else:
+            _migrate(database, to)
+
+
+def _show(database: Database) -> None:
+    from partkin.command_line.terminal import console
+    from partkin.store.migrate import current_revision, head_revision
+
+    console().print(f"{database} is {_said(current_revision(database))}; this version works with {head_revision()}")
+
+
+def _migrate(database: Database, to: str) -> None:
+    from partkin.command_line.terminal import console
+    from partkin.store.migrate import current_revision, downgrade, upgrade
+
     found = current_revision(database)
-    if show:
-        console().print(f"{database} is {_said(found)}; this version works with {head_revision()}")
-    elif found is not None and (to == "base" or to < found):
+    if found is not None and (to == "base" or to < found):
         _confirm(found, to)
         downgrade(database, to)
         console().print(f"{database} went back from {found} to {_said(current_revision(database))}")
-    else:
-        with console(stderr=True).status("migrating"):
-            upgrade(database, to)
-        now = current_revision(database)
-        was = "already" if now == found else f"now; it was {_said(found)}"
-        console().print(f"{database} is {_said(now)} {was}")
-    database.close()
+        return
+    with console(stderr=True).status("migrating"):
+        upgrade(database, to)
+    now = current_revision(database)
+    was = "already" if now == found else f"now; it was {_said(found)}"
+    console().print(f"{database} is {_said(now)} {was}")
 
 
 def _said(revision: str | None) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
@@ -24,6 +25,11 @@ def console(*, stderr: bool = False) -> Console:
 def shown(text: str) -> Text:
     """Text as it can be shown: control characters, which could steer a terminal, as escapes."""
     return Text("".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text))
+
+
+def local(moment: str) -> str:
+    """An RFC 3339 date and time as the clock of this machine shows it, with its offset from UTC."""
+    return datetime.fromisoformat(moment).astimezone().isoformat(sep=" ", timespec="minutes")
 
 
 def table(*columns: str, rows: Iterable[Iterable[str]]) -> Table:

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, and_, delete, insert, select, update
 from partkin.rules.catalogue import Catalogue, CatalogueRow
 from partkin.rules.catalogue_changes import CatalogueChanges
 from partkin.rules.catalogue_tables import CODES, KINDS, Kind, catalogue_of, kind_of
-from partkin.store.database import for_update
+from partkin.store.database import dialect_of, for_update
 from partkin.store.tables import catalogue, metadata
 
 
@@ -21,7 +21,7 @@ def read_revision(connection: Connection) -> int:
 
 def lock_catalogue(connection: Connection) -> None:
     """Keep others from changing the catalogue until this transaction ends."""
-    if connection.execute(for_update(connection, select(catalogue), catalogue)).first() is None:
+    if connection.execute(for_update(dialect_of(connection), select(catalogue), catalogue)).first() is None:
         connection.execute(insert(catalogue).values(id=1, revision=0))
 
 

@@ -15,6 +15,7 @@ from typing import Any, Final, Literal, TypeVar, cast
 
 from sqlalchemy import (
     BigInteger,
+    BindParameter,
     ColumnElement,
     Connection,
     Engine,
@@ -192,6 +193,10 @@ def _check_foreign_keys(connection: Connection) -> None:
 # Statements
 
 
+VALUES: Final = "given_values"
+"""The parameter of a statement made with `among_values` or `given_rows`."""
+
+
 def given(
     connection: Connection, name: str, columns: Mapping[str, tuple[TypeEngine[Any], Sequence[Any]]]
 ) -> FromClause:
@@ -202,28 +207,66 @@ def given(
     if len({len(values) for _, values in columns.values()}) != 1:
         raise ValueError(f"the columns of {name} differ in length")
     if connection.dialect.name == "postgresql":
-        arrays = (bindparam(None, values, ARRAY(kind), unique=True) for kind, values in columns.values())
-        table = func.unnest(*arrays).table_valued(*(column(key, kind) for key, (kind, _) in columns.items()))
-        return table.render_derived(name)
+        arrays = [bindparam(None, values, ARRAY(kind), unique=True) for kind, values in columns.values()]
+        return _unnested(name, {key: kind for key, (kind, _) in columns.items()}, arrays)
     stored = (_as_stored(connection, kind, values) for kind, values in columns.values())
-    each = _json_rows(list(zip(*stored, strict=True)))
-    return select(
-        *(
-            type_coerce(func.json_extract(each.c.value, literal_column(f"'$[{place}]'")), kind).label(key)
-            for place, (key, (kind, _)) in enumerate(columns.items())
-        )
-    ).subquery(name)
+    rows = bindparam(None, json.dumps(list(zip(*stored, strict=True))), Text(), unique=True)
+    return _from_json(name, {key: kind for key, (kind, _) in columns.items()}, rows)
 
 
 def among(connection: Connection, column: ColumnElement[T], values: Sequence[T]) -> ColumnElement[bool]:
     """The condition that a column has one of the values."""
     if connection.dialect.name == "postgresql":
         return column == func.any(bindparam(None, values, ARRAY(column.type), unique=True))
-    return column.in_(select(_json_rows(_as_stored(connection, column.type, values)).c.value))
+    stored = json.dumps(_as_stored(connection, column.type, values))
+    return column.in_(select(_json_rows(bindparam(None, stored, Text(), unique=True)).c.value))
 
 
-def _json_rows(values: Sequence[Any]) -> FromClause:
-    return func.json_each(bindparam(None, json.dumps(values), Text(), unique=True)).table_valued("value")
+def given_rows(dialect: Dialect, name: str, columns: Mapping[str, TypeEngine[Any]]) -> FromClause:
+    """As `given`, for a statement that is made once: its rows come with each execution, by `row_parameters`."""
+    if dialect == "postgresql":
+        return _unnested(
+            name, columns, [bindparam(f"{VALUES}_{key}", type_=ARRAY(kind)) for key, kind in columns.items()]
+        )
+    return _from_json(name, columns, bindparam(VALUES, type_=Text()))
+
+
+def row_parameters(connection: Connection, columns: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
+    """The parameters of a statement made with `given_rows`: numbers or text, a sequence a column."""
+    if connection.dialect.name == "postgresql":
+        return {f"{VALUES}_{key}": list(values) for key, values in columns.items()}
+    return {VALUES: json.dumps(list(zip(*columns.values(), strict=True)))}
+
+
+def among_values(dialect: Dialect, column: ColumnElement[Any]) -> ColumnElement[bool]:
+    """As `among`, for a statement that is made once: its values come with each execution, by `value_parameters`."""
+    if dialect == "postgresql":
+        return column == func.any(bindparam(VALUES, type_=ARRAY(column.type)))
+    return column.in_(select(_json_rows(bindparam(VALUES, type_=Text())).c.value))
+
+
+def value_parameters(connection: Connection, values: Sequence[Any]) -> dict[str, Any]:
+    """The parameters of a statement made with `among_values`: numbers or text."""
+    return {VALUES: list(values) if connection.dialect.name == "postgresql" else json.dumps(values)}
+
+
+def _unnested(name: str, columns: Mapping[str, TypeEngine[Any]], arrays: Sequence[BindParameter[Any]]) -> FromClause:
+    table = func.unnest(*arrays).table_valued(*(column(key, kind) for key, kind in columns.items()))
+    return table.render_derived(name)
+
+
+def _from_json(name: str, columns: Mapping[str, TypeEngine[Any]], rows: BindParameter[Any]) -> FromClause:
+    each = _json_rows(rows)
+    return select(
+        *(
+            type_coerce(func.json_extract(each.c.value, literal_column(f"'$[{place}]'")), kind).label(key)
+            for place, (key, kind) in enumerate(columns.items())
+        )
+    ).subquery(name)
+
+
+def _json_rows(rows: BindParameter[Any]) -> FromClause:
+    return func.json_each(rows).table_valued("value")
 
 
 def _as_stored(connection: Connection, kind: TypeEngine[Any], values: Sequence[Any]) -> Sequence[Any]:
@@ -231,14 +274,19 @@ def _as_stored(connection: Connection, kind: TypeEngine[Any], values: Sequence[A
     return values if process is None else [process(value) for value in values]
 
 
-def for_update(connection: Connection, statement: Select[*tuple[Any, ...]], table: Table) -> Select[*tuple[Any, ...]]:
+def for_update(dialect: Dialect, statement: Select[*tuple[Any, ...]], table: Table) -> Select[*tuple[Any, ...]]:
     """The statement, locking the rows that it finds in the table until the transaction ends.
 
     Others may still refer to them. On SQLite the write transaction itself is the lock.
     """
-    if connection.dialect.name == "postgresql":
+    if dialect == "postgresql":
         return statement.with_for_update(of=table, key_share=True)
     return statement
+
+
+def dialect_of(connection: Connection) -> Dialect:
+    """The engine of a connection."""
+    return cast(Dialect, connection.dialect.name)
 
 
 class _Later(ReturnTypeFromArgs[T]):

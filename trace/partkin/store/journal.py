@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 from sqlalchemy import Connection, func, insert, select
 
@@ -45,9 +46,16 @@ def next_numbers(connection: Connection, count: int) -> Sequence[int]:
 
 def add_entries(connection: Connection, entries: Iterable[Entry]) -> None:
     """Append entries; in one order of message ids, so that two processes never wait for each other."""
-    rows = [asdict(one) for one in sorted(entries, key=lambda one: one.message_id or "")]
+    rows = [_columns(one) for one in sorted(entries, key=lambda one: one.message_id or "")]
     if rows:
         connection.execute(insert(entry), rows)
+
+
+def _columns(one: Entry) -> dict[str, Any]:
+    return {name: getattr(one, name) for name in _NAMES}
+
+
+_NAMES = [field.name for field in fields(Entry)]
 
 
 def entries_of_messages(connection: Connection, message_ids: Sequence[str]) -> dict[str, Entry]:

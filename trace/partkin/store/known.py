@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Select, Table, and_, func, or_, select
+from sqlalchemy import BindParameter, Column, ColumnElement, Connection, Select, and_, bindparam, func, select
 
 from partkin.rules.catalogue import Catalogue
 from partkin.rules.facts import ItemKey
@@ -30,8 +31,28 @@ from partkin.rules.known import (
 )
 from partkin.rules.moments import FOREVER
 from partkin.rules.reading import Wanted
-from partkin.store import tables
-from partkin.store.database import Code, among, for_update, given
+from partkin.store.database import (
+    Code,
+    Dialect,
+    among_values,
+    dialect_of,
+    for_update,
+    given_rows,
+    row_parameters,
+    value_parameters,
+)
+from partkin.store.tables import (
+    hold,
+    item,
+    loading,
+    marriage,
+    point_of_use,
+    removal,
+    serial_number,
+    stale,
+    test_run,
+    visit,
+)
 
 AnyRow = TypeVar("AnyRow", bound=Row)
 Query = Select[*tuple[Any, ...]]
@@ -42,6 +63,53 @@ def fetch_known(connection: Connection, wanted: Wanted, catalogue: Catalogue) ->
     return _Fetch(connection, wanted, catalogue, Known()).all()
 
 
+class _Queries:
+    """The statements, made once for each engine: making them anew for every batch would cost more than asking them.
+
+    Each finds the rows of some values; `since` is the moment from which on things matter.
+    """
+
+    def __init__(self, dialect: Dialect) -> None:
+        def of(column: Column[Any], *conditions: ColumnElement[bool]) -> Query:
+            return select(column.table).where(among_values(dialect, column), *conditions)
+
+        def locked(column: Column[Any], order: Column[Any]) -> Query:
+            return for_update(dialect, of(column).order_by(order), column.table)
+
+        since: BindParameter[int] = bindparam("since")
+        names = ("part", "kind", "code")
+        wanted = given_rows(dialect, "wanted", dict.fromkeys(names, Code))
+        same_key = and_(*(item.c[name] == wanted.c[name] for name in names))
+        self.items_of_keys = select(item).join(wanted, same_key).order_by(item.c.id)
+        self.items_of_keys_locked = for_update(dialect, self.items_of_keys, item)
+        self.items = of(item.c.id)
+        self.items_locked = locked(item.c.id, item.c.id)
+        self.points_of_use_locked = locked(point_of_use.c.scan_point, point_of_use.c.id)
+        self.serial_numbers_locked = locked(serial_number.c.part, serial_number.c.part)
+        self.loadings = of(loading.c.point_of_use_id, loading.c.unloaded_at >= since)
+        self.draws = of(marriage.c.point_of_use_id, marriage.c.started >= since)
+        self.marriages = of(marriage.c.id)
+        self.content = of(marriage.c.parent_id, marriage.c.ended >= since)
+        self.standing_content = of(marriage.c.parent_id, marriage.c.ended == FOREVER)
+        self.holders = of(marriage.c.child_id)
+        self.pieces_in = (
+            select(marriage.c.child_id, func.sum(marriage.c.quantity))
+            .where(among_values(dialect, marriage.c.child_id), marriage.c.ended == FOREVER)
+            .group_by(marriage.c.child_id)
+        )
+        self.open_holds = of(hold.c.item_id, hold.c.released_at == FOREVER)
+        self.holds = of(hold.c.id)
+        self.of_items: tuple[tuple[type[Row], Query], ...] = (
+            (RemovalRow, of(removal.c.parent_id)),
+            (VisitRow, of(visit.c.item_id)),
+            (TestRunRow, of(test_run.c.item_id)),
+            (StaleRow, of(stale.c.item_id)),
+        )
+
+
+_queries = cache(_Queries)
+
+
 @dataclass(slots=True)
 class _Fetch:
     connection: Connection
@@ -50,127 +118,91 @@ class _Fetch:
     known: Known
 
     def all(self) -> Known:
-        serials = self._items(key for key in self.wanted.items if key.kind == "serial")
+        serials = self._serials()
         self._points_of_use()
         self._draws()
         self._lots()
-        self._serial_numbers()
-        self._marriages([row.id for row in serials])
+        self._take(SerialNumberRow, self._ask.serial_numbers_locked, self.wanted.numbered)
+        self._marriages({row.id for row in serials})
         self._names()
         self._about_items()
         return self.known
 
     # -- the ways to ask
 
-    def _rows(self, kind: type[AnyRow], query: Query) -> list[AnyRow]:
-        rows = [kind(*row) for row in self.connection.execute(query)]
+    @property
+    def _ask(self) -> _Queries:
+        return _queries(dialect_of(self.connection))
+
+    def _find(self, kind: type[AnyRow], query: Query, values: Iterable[Any]) -> list[AnyRow]:
+        asked = sorted(set(values))
+        if not asked:
+            return []
+        parameters = {**value_parameters(self.connection, asked), "since": self.wanted.since}
+        return [kind(*row) for row in self.connection.execute(query, parameters)]
+
+    def _take(self, kind: type[AnyRow], query: Query, values: Iterable[Any]) -> list[AnyRow]:
+        rows = self._find(kind, query, values)
         self.known.take_all(rows)
         return rows
 
-    def _among(self, column: ColumnElement[Any], values: Iterable[int | str]) -> ColumnElement[bool]:
-        return among(self.connection, column, sorted(set(values)))
-
-    def _of_keys(self, keys: Sequence[ItemKey]) -> Query:
-        wanted = given(
-            self.connection,
-            "wanted",
-            {
-                "part": (Code, [key.part for key in keys]),
-                "kind": (Code, [key.kind for key in keys]),
-                "code": (Code, [key.code for key in keys]),
-            },
-        )
-        same = and_(*(tables.item.c[name] == wanted.c[name] for name in ("part", "kind", "code")))
-        return select(tables.item).join(wanted, same).order_by(tables.item.c.id)
+    def _of_keys(self, query: Query, keys: Sequence[ItemKey]) -> list[ItemRow]:
+        if not keys:
+            return []
+        columns = dict(zip(("part", "kind", "code"), zip(*keys, strict=True), strict=True))
+        return [ItemRow(*row) for row in self.connection.execute(query, row_parameters(self.connection, columns))]
 
     # -- what is locked
 
-    def _items(self, keys: Iterable[ItemKey]) -> list[ItemRow]:
-        wanted = sorted(keys)
-        if not wanted:
-            return []
-        return self._rows(ItemRow, for_update(self.connection, self._of_keys(wanted), tables.item))
+    def _serials(self) -> list[ItemRow]:
+        keys = sorted(key for key in self.wanted.items if key.kind == "serial")
+        rows = self._of_keys(self._ask.items_of_keys_locked, keys)
+        self.known.take_all(rows)
+        return rows
 
     def _points_of_use(self) -> None:
-        if not self.wanted.scan_points:
-            return
-        t = tables.point_of_use
-        at = select(t).where(self._among(t.c.scan_point, self.wanted.scan_points)).order_by(t.c.id)
-        points = self._rows(PointOfUseRow, for_update(self.connection, at, t))
-        if points:
-            t = tables.loading
-            point_ids = [point.id for point in points]
-            of_points = self._among(t.c.point_of_use_id, point_ids)
-            self._rows(LoadingRow, select(t).where(of_points, t.c.unloaded_at >= self.wanted.since))
+        points = self._take(PointOfUseRow, self._ask.points_of_use_locked, self.wanted.scan_points)
+        self._take(LoadingRow, self._ask.loadings, (point.id for point in points))
 
     def _draws(self) -> None:
-        points = [row.id for use, row in self.known.points_of_use.items() if use.scan_point in self.wanted.loads]
-        if points:
-            t = tables.marriage
-            drawn = select(t).where(self._among(t.c.point_of_use_id, points), t.c.started >= self.wanted.since)
-            self._rows(MarriageRow, drawn)
+        points = (row.id for use, row in self.known.points_of_use.items() if use.scan_point in self.wanted.loads)
+        self._take(MarriageRow, self._ask.draws, points)
 
     def _lots(self) -> None:
         """Lots that are scanned, loaded or drawn; those of parts that are counted are locked."""
         keys = sorted(key for key in self.wanted.items if key.kind == "lot")
         ids = {row.lot_id for rows in self.known.loadings.values() for row in rows if row.lot_id is not None}
         ids |= {row.child_id for rows in self.known.draws.values() for row in rows if row.child_id is not None}
-        t = tables.item
-        found: dict[int, str] = {}
-        if keys:
-            found.update(self._numbers_and_parts(self._of_keys(keys)))
-        if ids:
-            found.update(self._numbers_and_parts(select(t).where(self._among(t.c.id, ids))))
-        counted = [number for number, part in found.items() if part in self.catalogue.counted_parts]
-        if counted:
-            lock = select(t).where(self._among(t.c.id, counted)).order_by(t.c.id)
-            self._rows(ItemRow, for_update(self.connection, lock, t))
-        self._by_id(found)
+        found = self._of_keys(self._ask.items_of_keys, keys)
+        found += self._find(ItemRow, self._ask.items, ids - {row.id for row in found})
+        counted = [row.id for row in found if row.part in self.catalogue.counted_parts]
+        self._take(ItemRow, self._ask.items_locked, counted)
+        self.known.take_all(found)  # those just locked are known already, as they are now
         self._pieces_in()
-
-    def _numbers_and_parts(self, query: Query) -> dict[int, str]:
-        t = tables.item
-        return {row.id: row.part for row in self.connection.execute(query.with_only_columns(t.c.id, t.c.part))}
 
     def _pieces_in(self) -> None:
         lots = [self.known.items.get(key) for key in self.wanted.receipts]
         uncounted = [lot.id for lot in lots if lot is not None and lot.received is None]
         if uncounted:
-            t = tables.marriage
-            pieces = select(t.c.child_id, func.sum(t.c.quantity)).where(
-                self._among(t.c.child_id, uncounted), t.c.ended == FOREVER
-            )
-            for lot_id, total in self.connection.execute(pieces.group_by(t.c.child_id)):
+            parameters = value_parameters(self.connection, uncounted)
+            for lot_id, total in self.connection.execute(self._ask.pieces_in, parameters):
                 self.known.pieces_in[lot_id] = int(total)
-
-    def _serial_numbers(self) -> None:
-        if self.wanted.numbered:
-            t = tables.serial_number
-            of_parts = select(t).where(self._among(t.c.part, self.wanted.numbered)).order_by(t.c.part)
-            self._rows(SerialNumberRow, for_update(self.connection, of_parts, t))
 
     # -- what is only read
 
-    def _marriages(self, item_ids: list[int]) -> None:
+    def _marriages(self, item_ids: set[int]) -> None:
         """What is in the items, what they are in, everything above them, and everything inside the whole ones."""
-        t = tables.marriage
-        if self.wanted.marriages:
-            self._rows(MarriageRow, select(t).where(self._among(t.c.id, self.wanted.marriages)))
-        if not item_ids:
-            return
-        self._rows(MarriageRow, select(t).where(self._among(t.c.parent_id, item_ids), t.c.ended >= self.wanted.since))
-        above = set(item_ids)
-        seen = set(above)
+        self._take(MarriageRow, self._ask.marriages, self.wanted.marriages)
+        self._take(MarriageRow, self._ask.content, item_ids)
+        above, seen = item_ids, set(item_ids)
         while above:
-            rows = self._rows(MarriageRow, select(t).where(self._among(t.c.child_id, above)))
+            rows = self._take(MarriageRow, self._ask.holders, above)
             above = {row.parent_id for row in rows} - seen
             seen |= above
         whole = {row.id for key in self.wanted.whole if (row := self.known.items.get(key)) is not None}
         self._inside(whole, set(item_ids))
 
-    def _inside(self, whole: set[int], fetched: set[int]) -> None:
-        t = tables.marriage
-        level = whole
+    def _inside(self, level: set[int], fetched: set[int]) -> None:
         while level:
             children = {
                 row.child_id
@@ -180,16 +212,11 @@ class _Fetch:
             }
             self._by_id(children)
             level = {child for child in children if self.known.item[child].part in self.catalogue.made_parts}
-            if new := level - fetched:
-                inside = select(t).where(self._among(t.c.parent_id, new), t.c.ended == FOREVER)
-                self._rows(MarriageRow, inside)
-                fetched |= new
+            self._take(MarriageRow, self._ask.standing_content, level - fetched)
+            fetched |= level
 
     def _by_id(self, ids: Iterable[int]) -> None:
-        unknown = {item_id for item_id in ids if item_id not in self.known.item}
-        if unknown:
-            t = tables.item
-            self._rows(ItemRow, select(t).where(self._among(t.c.id, unknown)))
+        self._take(ItemRow, self._ask.items, (item_id for item_id in ids if item_id not in self.known.item))
 
     def _names(self) -> None:
         """Items that the marriages name, and the lots that serial items belong to."""
@@ -199,24 +226,13 @@ class _Fetch:
         self._by_id(row.lot_id for row in list(self.known.item.values()) if row.lot_id is not None)
 
     def _about_items(self) -> None:
-        ids = list(self.known.item)
-        t = tables.hold
-        held = and_(self._among(t.c.item_id, ids), t.c.released_at == FOREVER)
-        if self.wanted.holds:
-            held = or_(held, self._among(t.c.id, self.wanted.holds))
-        if ids or self.wanted.holds:
-            rows = self._rows(HoldRow, select(t).where(held))
-            self._by_id(row.item_id for row in rows)
+        self._take(HoldRow, self._ask.open_holds, self.known.item)
+        released = self._take(HoldRow, self._ask.holds, self.wanted.holds - self.known.holds.keys())
+        self._by_id(row.item_id for row in released)
         worked_on = [
             row.id
             for row in self.known.item.values()
             if row.part in self.catalogue.made_parts or row.key in self.wanted.items
         ]
-        if worked_on:
-            self._of_items(RemovalRow, tables.removal, tables.removal.c.parent_id, worked_on)
-            self._of_items(VisitRow, tables.visit, tables.visit.c.item_id, worked_on)
-            self._of_items(TestRunRow, tables.test_run, tables.test_run.c.item_id, worked_on)
-            self._of_items(StaleRow, tables.stale, tables.stale.c.item_id, worked_on)
-
-    def _of_items(self, kind: type[AnyRow], table: Table, column: ColumnElement[Any], ids: list[int]) -> None:
-        self._rows(kind, select(table).where(self._among(column, ids)))
+        for kind, query in self._ask.of_items:
+            self._take(kind, query, worked_on)

@@ -6,7 +6,7 @@ from typing import Any
 
 from partkin.rules.reasons import REASON_TYPES
 from partkin.web.api.messages import FORMS
-from partkin.web.problems import ProblemDetails
+from partkin.web.problems import MEDIA_TYPE, ProblemDetails
 
 _REFERENCE = "#/components/schemas/{model}"
 
@@ -21,7 +21,19 @@ def add_schemas(document: dict[str, Any]) -> dict[str, Any]:
     schemas["ProblemDetails"] = ProblemDetails.model_json_schema(ref_template=_REFERENCE)
     schemas["Reason"] = _REASON
     schemas["Recorded"] = _RECORDED
+    for operations in document["paths"].values():
+        for operation in operations.values():
+            _say_problems(operation["responses"])
+    for name in ("HTTPValidationError", "ValidationError"):  # the framework's, which we answer otherwise
+        schemas.pop(name, None)
     return document
+
+
+def _say_problems(responses: dict[str, Any]) -> None:
+    """Every error is answered as problem details, whatever the framework supposes."""
+    for status, response in responses.items():
+        if status >= "400":
+            response["content"] = {MEDIA_TYPE: {"schema": {"$ref": _REFERENCE.format(model="ProblemDetails")}}}
 
 
 _REASON = {

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ConfigDict, ValidationError
+from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.reasons import REASON_TYPES, ReasonType
+from partkin.store.database import is_unreachable
 
 log = logging.getLogger(__name__)
 
@@ -100,7 +102,21 @@ def problem_response(body: Mapping[str, Any], headers: Mapping[str, str] | None 
 
 def form_errors(error: ValidationError | RequestValidationError) -> list[dict[str, str]]:
     """Every mistake in the form of a request, with its place."""
-    return [{"detail": _sentence(one), "pointer": _pointer(one["loc"])} for one in error.errors()]
+    found = error.errors()
+    return [{"detail": _sentence(one), "pointer": _pointer(one["loc"])} for one in found if not _is_echo(one, found)]
+
+
+def _is_echo(one: Any, found: Sequence[Any]) -> bool:
+    """Whether the library says it only because of another mistake.
+
+    It counts the members of a list without the mistaken ones, and tries an object as a text and a text as an object.
+    """
+    place, given = one["loc"], one["input"]
+    if one["type"] == "too_short":
+        return any(other["loc"][: len(place)] == place for other in found if other is not one)
+    return place[-1:] == (("constrained-str",) if isinstance(given, dict) else ("NamedItem",)) and isinstance(
+        given, dict | str
+    )
 
 
 def _sentence(error: Any) -> str:
@@ -117,10 +133,13 @@ def _sentence(error: Any) -> str:
             return str(error["msg"]) + "."
 
 
+_ALTERNATIVES = ("constrained-str", "NamedItem")
+
+
 def _pointer(location: tuple[int | str, ...]) -> str:
-    """A JSON pointer; names of alternatives that were tried (`constrained-str`, `NamedItem`) are left out."""
-    steps = [str(step) for step in location if step != "constrained-str" and not str(step)[:1].isupper()]
-    return "/" + "/".join(steps) if steps else ""
+    """A JSON pointer; names of alternatives that were tried are left out."""
+    steps = [str(step) for step in location if step not in _ALTERNATIVES]
+    return "".join("/" + step.replace("~", "~0").replace("/", "~1") for step in steps)
 
 
 def _methods(app: FastAPI, path: str) -> list[str]:
@@ -158,6 +177,13 @@ def add_handlers(app: FastAPI) -> None:
             case _:
                 found = Problem("internal", str(error.detail), error.status_code)
         return problem_response(found.body, error.headers)
+
+    @app.exception_handler(SQLAlchemyError)
+    def store(request: Request, error: SQLAlchemyError) -> Response:
+        if not is_unreachable(error):
+            return fault(request, error)
+        log.error("the store cannot be reached: %s", error)
+        return problem_response(Problem("store-unreachable", "Nothing was found out. Ask again.", 503).body)
 
     @app.exception_handler(Exception)
     def fault(request: Request, error: Exception) -> Response:

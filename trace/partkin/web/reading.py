@@ -50,10 +50,11 @@ def idempotency_key(request: Request) -> str | None:
 
     Raises Problem for a header of another form.
     """
-    value = request.headers.get("idempotency-key")
-    if value is None:
+    values = request.headers.getlist("idempotency-key")
+    if not values:
         return None
-    text = value.strip()
+    value = ", ".join(values)  # several headers of one name are one list, which is no string
+    text = value.strip(" ")
     inner = text[1:-1]
     plain = inner.replace("\\\\", "").replace('\\"', "")
     if len(text) < 3 or text[0] != '"' or text[-1] != '"' or '"' in plain or "\\" in plain:
@@ -81,6 +82,9 @@ def _read(raw: bytes, rulebook: Rulebook, kind: str | None, key: str | None) -> 
         value = json.loads(raw)
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         raise Problem("not-json", f"The body is not JSON: {error}.", 400) from error
+    except ValueError as error:  # more digits than Python reads
+        detail = "A number has too many digits."
+        raise Problem("invalid", detail, 422, errors=[_error("", detail)]) from error
     if not isinstance(value, dict):
         raise Problem(
             "invalid", "A message is a JSON object.", 422, errors=[_error("", "An object is expected.")]
@@ -103,7 +107,7 @@ def _read(raw: bytes, rulebook: Rulebook, kind: str | None, key: str | None) -> 
 
 def _with_outside(value: Mapping[str, Any], kind: str | None, key: str | None) -> dict[str, Any]:
     if kind is not None and value.get("kind", kind) != kind:
-        detail = f"This address takes messages of kind {kind}, not {value['kind']}."
+        detail = f"This address takes messages of kind {kind}, not {value['kind']!r}."
         raise Problem("invalid", detail, 422, errors=[_error("/kind", detail)])
     if key is not None and value.get("message_id", key) != key:
         detail = "message_id and the Idempotency-Key header differ."

@@ -1,4 +1,4 @@
-"""The shop floor as the service meets it: stations with clocks and badges that post over HTTP, and what they remember."""
+"""The shop floor as the service meets it: stations with clocks and badges, which post over HTTP and keep notes."""
 
 from __future__ import annotations
 
@@ -6,12 +6,14 @@ import asyncio
 import json
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
 import httpx2
+
+from partkin.command_line.demo.plant import Label
 
 ADDRESSES: Mapping[str, str] = {
     "unit-start": "/v1/units",
@@ -23,7 +25,10 @@ ADDRESSES: Mapping[str, str] = {
     "hold": "/v1/holds",
 }
 
-Message = dict[str, Any]
+Members = dict[str, Any]
+"""Members of a message."""
+
+Message = Members
 Told = Callable[[datetime, str, str], None]
 """Is told what happens on the floor: when, where, and what in words."""
 
@@ -52,7 +57,7 @@ class Answer:
         return next(fact for fact in self.content["facts"] if fact["fact"] == name)
 
     def expect(self, reason: str | None) -> Answer:
-        """Raise DemoFailed unless the message was recorded without a discrepancy, or refused for the reason expected."""
+        """Raise DemoFailed unless it was recorded without a discrepancy, or refused for the reason expected."""
         types = {one["type"].rpartition("/")[2] for one in self.reasons}
         right = self.status == 201 and not types if reason is None else self.status == 409 and reason in types
         if not right:
@@ -61,25 +66,21 @@ class Answer:
         return self
 
 
-@dataclass
-class Remembered:
-    """What the floor itself remembers of what it built, for a comparison with what the service says later."""
-
-    drawn: dict[tuple[str, str], list[tuple[str, str]]] = field(default_factory=lambda: defaultdict(list))
-    """Scan point and position to what took a piece there, with the lot, in order."""
-    holders: dict[str, list[tuple[str, str]]] = field(default_factory=lambda: defaultdict(list))
-    """Module to the units, part and serial number, that ever held it."""
-
-
 class Floor:
     """All stations of a shift, and their connection to the service."""
 
-    def __init__(self, client: httpx2.AsyncClient, *, start: datetime, seed: int, badges: Mapping[str, str], tell: Told):
+    def __init__(
+        self, client: httpx2.AsyncClient, *, start: datetime, seed: int, badges: Mapping[str, str], tell: Told
+    ):
         self.client = client
         self.start = start
         self.seed = seed
         self.tell = tell
-        self.remembered = Remembered()
+        self.drawn: dict[tuple[str, str], list[tuple[str, Label]]] = defaultdict(list)
+        """What the floor itself remembers: by scan point and position, the serial numbers of what took pieces there, in
+        order, each with the lot."""
+        self.holders: dict[str, set[tuple[str, str]]] = defaultdict(set)
+        """And by serial number of a module the units that it went into, by part and serial number."""
         self.posted = 0
         self._badges = badges
         self._stations: dict[str, Station] = {}
@@ -89,6 +90,13 @@ class Floor:
         if code not in self._stations:
             self._stations[code] = Station(self, code, self._badges[code])
         return self._stations[code]
+
+    def tell_refused(self, station: Station, what: object, when: datetime, answer: Answer, reason: str) -> None:
+        """Tell that something was refused for a reason."""
+        detail = next(one["detail"] for one in answer.reasons if one["type"] == f"/problems/{reason}")
+        others = len(answer.reasons) - 1
+        more = f" ({others} more reason{'s' * (others > 1)})" if others else ""
+        self.tell(when, station.code, f"{what}: refused, {reason}. {detail}{more}")
 
     async def post(self, message: Message) -> Answer:
         """Post one message, as its station asks it."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from partkin.command_line.demo.plant import Label
-from partkin.command_line.demo.story import Fault
+from partkin.command_line.demo.story import Fault, Incident
 
 
 @dataclass(eq=False)
@@ -31,8 +31,8 @@ class Item:
     """Test plans."""
     fault: Fault | None = None
     """A test that it will fail once."""
-    left_out: tuple[str, str] | None = None
-    """Scan point and test plan that were forgotten."""
+    left_out: Incident | None = None
+    """How a test was forgotten, until it is run."""
 
     def __str__(self) -> str:
         return f"{self.part} {self.code}"

@@ -17,9 +17,7 @@ PER_LOT = 60
 """Serial-numbered pieces of one supplier's lot."""
 
 _DIGITAL_LINK = "]Q1"
-_PATTERN = re.compile(
-    r"\(\?P<(?P<group>\w+)>|(?P<end>\))|\[[^]]+\](?:\{(?P<times>[0-9]+)\})?|\\?(?P<literal>.)"
-)
+_PATTERN = re.compile(r"\(\?P<(?P<group>\w+)>|(?P<end>\))|\[[^]]+\](?:\{(?P<times>[0-9]+)\})?|\\?(?P<literal>.)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +96,7 @@ class Plant:
         part = allowed[-1] if second < self.story.second_source_share else allowed[0]
         return self.serial(part, number)
 
-    def unit_scan(self, part: str, code: str, kind: str) -> str:
+    def scan_of_built(self, part: str, code: str, kind: str) -> str:
         """What the reader at a scan point of this kind sends for the label of a built item."""
         known = self.catalogue.part[part]
         if known.gtin is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
@@ -16,10 +16,12 @@ from partkin.command_line.demo.plant import Label, Plant
 from partkin.command_line.demo.story import Fault, Incident, Stock
 from partkin.command_line.demo.supplies import Feed, Supplies
 
+DEFAULT_UNITS = 300
+DEFAULT_SEED = 1
 LEAST_UNITS = 24
 """With fewer, not every incident has its unit."""
 
-_RESERVE = 40
+_RESERVE = 16
 """Takts kept free at the end of the shift, for the units on their way and for rework."""
 
 _BUSY = (0.45, 0.7)
@@ -41,7 +43,9 @@ class Shift:
         built = timedelta(hours=self.story.hours) - OPENING
         self.takt = built.total_seconds() / (max(self.per_line.values()) + _RESERVE)
         """Seconds from one unit of a line to the next."""
-        self.supplies = Supplies(plant, self._planned())
+        self.numbers = self._numbers()
+        """Of all that is built, by part and, for units, line."""
+        self.supplies = Supplies(plant, {key: len(numbers) for key, numbers in self.numbers.items()})
         self.units: dict[tuple[str, int], Item] = {}
         """By line and place."""
         self.stock: list[Item] = []
@@ -52,13 +56,19 @@ class Shift:
         self._offline = incidents.Offline(self)
         self._incidents = {(one.line, one.unit, one.at): one for one in self.story.incidents}
 
-    def _planned(self) -> Iterator[tuple[str, str | None, int]]:
-        modules: Counter[str] = Counter((*self.story.spares.parts, *self.story.donor.parts))
+    def _numbers(self) -> Mapping[tuple[str, str | None], list[int]]:
+        numbers: dict[tuple[str, str | None], list[int]] = defaultdict(list)
         for line, part in self.story.lines.items():
-            yield part, line, self.per_line[line]
+            numbers[part, line] = [self._number(line, place) for place in range(1, self.per_line[line] + 1)]
             for _, module in self._modules_of(part):
-                modules[module] += self.per_line[line]
-        yield from ((part, None, number) for part, number in modules.items())
+                numbers[module, None] += numbers[part, line]
+        for stock in (self.story.spares, self.story.donor):
+            for part in stock.parts:
+                numbers[part, None].append(stock.number)
+        return numbers
+
+    def _number(self, line: str, ordinal: int) -> int:
+        return self.story.first_number + len(self._lines) * (ordinal - 1) + self._lines.index(line)
 
     def _modules_of(self, part: str) -> Iterator[tuple[str, str]]:
         for position in self.plant.positions(part):
@@ -100,7 +110,7 @@ class Shift:
 
     def _unit(self, line: str, ordinal: int) -> Item:
         part = self.story.lines[line]
-        number = self.story.first_number + len(self._lines) * (ordinal - 1) + self._lines.index(line)
+        number = self._number(line, ordinal)
         unit = Item(part, number, self._begins(0), self._chance(part, number), line, ordinal)
         unit.fault = self._fault_of(unit)
         self.units[line, ordinal] = unit
@@ -186,7 +196,7 @@ class Shift:
         scans = {position: self.scan(station, component) for position, component in scanned.items()}
         if incident is not None:
             await incidents.scan_wrongly(self, station, item, scans, incident)
-        when = self.when(station, item, 0.7)
+        when = self.when(station, item, self._share(station.code, item))
         self._remember(station, item, scanned)
         if self._offline.at(station, item):
             return await self._offline.keep(station, item, scans, when)
@@ -199,17 +209,17 @@ class Shift:
         item.inside.update(scanned)
         for feed in self.supplies.at(station.code):
             if feed.up is not None:
-                self.floor.drawn[feed.up.part].append((item.code, feed.up.code))
+                self.floor.drawn[station.code, feed.position].append((item.code, feed.up))
         for component in scanned.values():
             if isinstance(component, Item):
-                self.floor.holders[component.code].append((item.part, item.code))
+                self.floor.holders[component.code].add((item.part, item.code))
 
     async def _put_up(self, station: Station, item: Item, feed: Feed, container: Label) -> None:
         when = self.when(station, item, 0.1)
         await station.ask("lot-loading", when, lot=container.scan)
         if container.part == self.story.alarm.part:
             slack = self.plant.catalogue.scan_point[station.code].changeover_slack
-            words = f"lot change at {feed.position}: {container.code} is put up, {slack} piece on each side may be mixed"
+            words = f"lot change at {feed.position}: {container.code} is put up; slack {slack} piece on each side"
             self.floor.tell(when, station.code, words)
 
     async def _tests(self, code: str, item: Item, incident: Incident | None) -> None:
@@ -223,11 +233,16 @@ class Shift:
 
     # -- what incidents do, too
 
-    def when(self, station: Station, item: Item, share: float = 1.0) -> datetime:
+    def when(self, station: Station, item: Item, share: float) -> datetime:
         """When a station is through with a share of its work on an item, which is ready for the next one then."""
         parallel = len(self._lines) if item.line is None else 1
         item.ready = station.at(item.ready, self.takt / parallel * share * item.chance.uniform(*_BUSY))
         return item.ready
+
+    def _share(self, code: str, item: Item) -> float:
+        """The share of its work on an item that a station has done at each of its messages about it."""
+        fills = any(code in position.scan_points for position in self.plant.positions(item.part))
+        return 0.7 / (fills + len(self.story.tests.get(code, ())))
 
     def scan(self, station: Station, component: Label | Item) -> str:
         """What a station's reader sends for a label."""
@@ -244,7 +259,8 @@ class Shift:
         """Run a test; whether it was passed. Raises DemoFailed where it comes out otherwise than measured."""
         station = self.floor.station(code)
         async with station.busy:
-            answer = await station.ask("test-run", self.when(station, item), **self.test_run(station, item, plan))
+            when = self.when(station, item, self._share(code, item))
+            answer = await station.ask("test-run", when, **self.test_run(station, item, plan))
         verdict = answer.fact("tested")["verdict"]
         fails = item.fault is not None and item.fault.plan == plan
         if verdict != ("fail" if fails else "pass"):

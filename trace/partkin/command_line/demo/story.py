@@ -50,8 +50,10 @@ class ToldFault(Fault):
 
     line: str
     unit: int
+    tried_at: str | None = None
+    """Scan point where the unit is tried before its tests are repeated."""
     moved_from: str | None = None
-    """Rework point where the component in its place is taken out of the donor."""
+    """Rework point where the new component is taken out of another module."""
 
 
 @dataclass(frozen=True)

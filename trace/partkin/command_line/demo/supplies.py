@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from partkin.command_line.demo.plant import Label, Plant
@@ -32,13 +32,14 @@ class Feed:
 class Supplies:
     """The containers of a shift, for so many built items of each part on each line."""
 
-    def __init__(self, plant: Plant, planned: Iterable[tuple[str, str | None, int]]) -> None:
+    def __init__(self, plant: Plant, planned: Mapping[tuple[str, str | None], int]) -> None:
         self.feeds: dict[tuple[str, str], Feed] = {}
+        """By scan point and position."""
         self.pieces: Counter[Label] = Counter()
         """To be received of each lot."""
         units: Counter[tuple[str, str]] = Counter()
         positions: dict[tuple[str, str], Position] = {}
-        for part, line, number in planned:
+        for (part, line), number in planned.items():
             for code in plant.route(part, line):
                 for position in plant.positions(part):
                     if code in position.scan_points and plant.taken(position).trace == "lot":

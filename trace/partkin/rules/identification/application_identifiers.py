@@ -1,7 +1,7 @@
 """The GS1 application identifiers: what each stands for, how its value looks, with what it may stand together.
 
-Source: GS1 General Specifications chapter 3 and section 4.13 (pairings), as published in machine-readable form in the GS1
-Barcode Syntax Dictionary (2025); a test compares them all. GS1 adds identifiers about twice a year.
+Source: GS1 General Specifications chapter 3 and section 4.13 (pairings), as published in the GS1 Barcode Syntax
+Dictionary (2025), with which a test compares them all. New editions add some.
 """
 
 from __future__ import annotations
@@ -41,10 +41,7 @@ class Component:
 
 def _components(form: str) -> Iterator[Component]:
     """Read a form such as "N13:csum [X..17]": up to 17 characters of CSET 82 may follow 13 digits."""
-    for written in form.split():
-        found = _COMPONENT.fullmatch(written)
-        if found is None:
-            raise ValueError(f"{written!r} is no component")
+    for found in _COMPONENT.finditer(form):
         most = int(found["most"])
         least = 1 if found["up_to"] else most
         linters = tuple(found["linters"].split(":")[1:])
@@ -69,7 +66,7 @@ class ApplicationIdentifier:
     never: frozenset[str]
     """What must not stand in the same message."""
     qualifiers: tuple[tuple[str, ...], ...] | None
-    """A primary key of GS1 Digital Link: alternatives of what may follow it in the path, in this order."""
+    """For a primary key of GS1 Digital Link: alternatives of what may follow it in the path, in this order."""
     attribute: bool
     """Allowed in the query of a GS1 Digital Link URI."""
     pattern: re.Pattern[str]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from calendar import monthrange
-from datetime import date, timedelta
+from datetime import date
 
 
 def full_year(two_digits: int, this_year: int) -> int:
@@ -25,7 +25,7 @@ def day_of(text: str, this_year: int, *, month_end: bool) -> date:
     """The date of YYMMDD or YYYYMMDD; day 00 is the last or the first day of its month."""
     year, month, day = _year(text[:-4], this_year), int(text[-4:-2]), int(text[-2:])
     if day == 0:
-        day = monthrange(date(year, month, 1).year, month)[1] if month_end else 1
+        day = monthrange(year, month)[1] if month_end else 1
     return date(year, month, day)
 
 
@@ -37,7 +37,7 @@ def monday_of(text: str, this_year: int) -> date:
 def ordinal_day_of(text: str, this_year: int) -> date:
     """The date of YYDDD, days counted from 001."""
     year = full_year(int(text[:-3]), this_year)
-    day = date(year, 1, 1) + timedelta(int(text[-3:]) - 1)
+    day = date.fromordinal(date(year, 1, 1).toordinal() + int(text[-3:]) - 1)
     if day.year != year:
         raise ValueError(f"the year {year} has no day {text[-3:]}")
     return day
@@ -46,12 +46,8 @@ def ordinal_day_of(text: str, this_year: int) -> date:
 def label_date(text: str, this_year: int) -> date:
     """The date of a plain label, told by its length: YYYY-MM-DD, YYYYMMDD, YYMMDD, YYDDD or YYWW."""
     digits = text.replace("-", "") if re.fullmatch("[0-9]{4}-[0-9]{2}-[0-9]{2}", text) else text
-    readers = {8: _exact_day, 6: _exact_day, 5: ordinal_day_of, 4: monday_of}
-    if not re.fullmatch("[0-9]+", digits) or len(digits) not in readers:
+    if not re.fullmatch("[0-9]{4,8}", digits) or len(digits) == 7:
         raise ValueError("it is none of YYYY-MM-DD, YYYYMMDD, YYMMDD, YYDDD and YYWW")
-    return readers[len(digits)](digits, this_year)
-
-
-def _exact_day(text: str, this_year: int) -> date:
-    year, month, day = _year(text[:-4], this_year), int(text[-4:-2]), int(text[-2:])
-    return date(year, month, day)
+    if len(digits) == 4:
+        return monday_of(digits, this_year)
+    return ordinal_day_of(digits, this_year) if len(digits) == 5 else day_of(digits, this_year, month_end=False)

@@ -1,6 +1,7 @@
 """GS1 Digital Link URIs: the same elements in a web address, a primary key and its qualifiers in the path.
 
-Source: GS1 Digital Link Standard: URI Syntax. Only the uncompressed form with numeric identifiers and full-length GTINs.
+Source: GS1 Digital Link Standard: URI Syntax. Only the uncompressed form, with numeric identifiers and GTINs of 14
+digits.
 """
 
 from __future__ import annotations

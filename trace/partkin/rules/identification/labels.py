@@ -82,10 +82,10 @@ def _literal_prefix(pattern: str) -> str:
     """Characters that every text of the pattern begins with; none where that is not plain to see."""
     if "|" in pattern:
         return ""
-    group = re.match(r"\(\?P<\w+>", pattern)
-    if group and re.search(r"\)[?*{]", pattern):
+    start = re.match(r"\^?(?P<group>\(\?P<\w+>)?", pattern)
+    if start is None or (start["group"] and re.search(r"\)[?*{]", pattern)):
         return ""
-    found = _LITERALS.match(pattern, group.end() if group else 0)
+    found = _LITERALS.match(pattern, start.end())
     if found is None:
         return ""
     literals = re.findall(r"\\?(.)", found[0])

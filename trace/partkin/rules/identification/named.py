@@ -23,7 +23,7 @@ class Named:
     quantity: int | None = None
     """Pieces."""
     supplier: str | None = None
-    """Our code of the supplier."""
+    """Our code of the supplier (data identifier V), where the label has it."""
 
 
 def code(text: str | None, what: str) -> str | None:

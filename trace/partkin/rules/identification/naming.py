@@ -193,11 +193,8 @@ def _mh10_parts(reading: Reading, values: Mapping[str, str], labels: Labels) -> 
 def _by_number_alone(reading: Reading, keys: Sequence[str], labels: Labels, today: date) -> tuple[Named, ...]:
     """By the label patterns of the parts, as the label has a number of the item but none of its part."""
     for element in reading.elements:
-        if element.key in keys:
-            index = reading.text.find(element.key + element.value)
-            offset = len(reading.symbology or "") + index + len(element.key) if index >= 0 else None
-            if named := match_plain(element.value, labels, today, offset):
-                return named
+        if element.key in keys and (named := match_plain(element.value, labels, today, None)):
+            return named
     raise ScanError("unknown-part", f"The label {reading.shown()} has nothing that tells a part of the catalogue.")
 
 

@@ -15,7 +15,7 @@ from partkin.rules.identification.readings import ScanError, in_words
 def match_plain(text: str, labels: Labels, today: date, offset: int | None) -> tuple[Named, ...]:
     """What a text names by every label pattern that fits the whole of it.
 
-    The text begins after `offset` characters of the raw scan, None where it was encoded there.
+    The text begins after `offset` characters of the raw scan; None gives no places.
 
     Raises ScanError where patterns fit, but no check characters or date with them.
     """

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Path, Query, Request, Response
 
 from partkin.questions.entries import entry_json, find_entry, list_entries
 from partkin.rules.canonical_json import canonical
+from partkin.rules.messages import LARGEST_WHOLE
 from partkin.web.paging import Page, page_of
 from partkin.web.problems import Problem, ProblemDetails
 
@@ -17,7 +18,7 @@ router = APIRouter(tags=["journal"])
 @router.get("/entries", summary="Entries of the journal, in order", response_model=Page)
 def entries(
     request: Request,
-    cursor: Annotated[int, Query(ge=0, description="`next` of the page before")] = 0,
+    cursor: Annotated[int, Query(ge=0, le=LARGEST_WHOLE, description="`next` of the page before")] = 0,
     limit: Annotated[int, Query(ge=1, le=1000)] = 100,
 ) -> Response:
     """Every post and its answer, refusals and what could not be read included."""
@@ -30,7 +31,7 @@ def entries(
     summary="One entry",
     responses={404: {"model": ProblemDetails, "description": "No such entry"}},
 )
-def entry(request: Request, number: int) -> Response:
+def entry(request: Request, number: Annotated[int, Path(ge=1, le=LARGEST_WHOLE)]) -> Response:
     """One post and its answer."""
     found = find_entry(request.app.state.database, number)
     if found is None:

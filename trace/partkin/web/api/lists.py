@@ -9,8 +9,8 @@ from fastapi import APIRouter, Query, Request, Response
 from partkin.questions.holds import list_holds
 from partkin.questions.units import list_units
 from partkin.rules.facts import ItemState
+from partkin.rules.messages import LARGEST_WHOLE, Code
 from partkin.web.paging import Page, page_of
-from partkin.web.problems import Problem
 
 router = APIRouter()
 
@@ -20,15 +20,13 @@ Limit = Annotated[int, Query(ge=1, le=1000)]
 @router.get("/units", tags=["genealogy"], summary="Units", response_model=Page)
 def units(
     request: Request,
-    part: Annotated[str | None, Query(description="only this part; subassemblies too")] = None,
+    part: Annotated[Code | None, Query(description="only this part; subassemblies too")] = None,
     state: Annotated[ItemState | None, Query()] = None,
-    cursor: Annotated[str, Query(description="`next` of the page before")] = " ",
+    cursor: Annotated[str, Query(pattern="^[!-~]* [ -~]*$", description="`next` of the page before")] = " ",
     limit: Limit = 100,
 ) -> Response:
     """Units in order of part number and serial number."""
-    after_part, blank, after_serial = cursor.partition(" ")
-    if not blank:
-        raise Problem("invalid", "cursor is the `next` of a page before.", 422)
+    after_part, _, after_serial = cursor.partition(" ")
     rows = list_units(
         request.app.state.database, part=part, state=state, after=(after_part, after_serial), limit=limit + 1
     )
@@ -39,7 +37,7 @@ def units(
 def holds(
     request: Request,
     released: Annotated[bool, Query(description="with the released ones")] = False,
-    cursor: Annotated[int, Query(ge=0, description="`next` of the page before")] = 0,
+    cursor: Annotated[int, Query(ge=0, le=LARGEST_WHOLE, description="`next` of the page before")] = 0,
     limit: Limit = 100,
 ) -> Response:
     """Holds in the order they were placed."""

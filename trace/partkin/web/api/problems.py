@@ -6,7 +6,7 @@ from dataclasses import asdict
 
 from fastapi import APIRouter
 
-from partkin.web.problems import PROBLEM_TYPES, Problem
+from partkin.web.problems import PROBLEM_TYPES, Problem, ProblemDetails
 
 router = APIRouter(tags=["problems"])
 
@@ -17,7 +17,11 @@ def problem_types() -> dict[str, dict[str, str]]:
     return {name: asdict(type_) for name, type_ in PROBLEM_TYPES.items()}
 
 
-@router.get("/problems/{name}", summary="One type of problem")
+@router.get(
+    "/problems/{name}",
+    summary="One type of problem",
+    responses={404: {"model": ProblemDetails, "description": "No such type"}},
+)
 def problem_type(name: str) -> dict[str, str]:
     """Its title, what it means and what to do."""
     if name not in PROBLEM_TYPES:

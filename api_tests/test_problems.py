@@ -1,0 +1,202 @@
+"""Every error has one shape (RFC 9457), and its type is explained at its own address."""
+
+from __future__ import annotations
+
+import json
+import resource
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx2
+import jsonschema_rs
+import psycopg
+import pytest
+from sqlalchemy import make_url
+
+from api_tests import servers
+from api_tests.plant import Station, dryer, load, motor, recorded
+from partkin.rules.reasons import REASON_TYPES
+from partkin.web.problems import PROBLEM_TYPES
+
+
+def assert_problem(response: httpx2.Response, type_: str, status: int) -> None:
+    """The one shape of all errors."""
+    assert response.headers["content-type"] == "application/problem+json"
+    problem = response.json()
+    assert (problem["type"], problem["status"], response.status_code) == (f"/problems/{type_}", status, status)
+    assert problem["title"] == PROBLEM_TYPES[type_].title
+    assert problem["detail"].endswith(".")
+
+
+JSON = {"Content-Type": "application/json"}
+Provoke = Callable[[Station], httpx2.Response]
+
+
+def reuse(station: Station) -> httpx2.Response:
+    station.start("D1", message_id="M")
+    return station.start("D2", message_id="M")
+
+
+PROBLEMS: dict[str, tuple[int, Provoke]] = {
+    "refused": (409, lambda s: s.marry("D1", "L-10", motor("M1"))),
+    "message-id-reused": (422, reuse),
+    "message-id-missing": (400, lambda s: s.client.post("/v1/units", json={})),
+    "not-json": (400, lambda s: s.client.post("/v1/units", content=b"{", headers=JSON)),
+    "invalid": (422, lambda s: s.client.post("/v1/units", json={"message_id": "M"})),
+    "too-large": (413, lambda s: s.client.post("/v1/units", content=b" " * (1 << 21), headers=JSON)),
+    "wrong-media-type": (
+        415,
+        lambda s: s.client.post("/v1/units", content=b"{}", headers={"Content-Type": "text/xml"}),
+    ),
+    "not-found": (404, lambda s: s.client.get("/v1/nothing")),
+    "method-not-allowed": (405, lambda s: s.client.delete("/v1/units")),
+}
+STORE_PROBLEMS = {"busy", "store-unreachable", "internal"}
+"""Those that come of the store; each has a test of its own."""
+ITEM_PROBLEMS = {"ambiguous-serial"}
+
+
+def test_every_type_of_problem_is_provoked() -> None:
+    assert PROBLEMS.keys() | STORE_PROBLEMS | ITEM_PROBLEMS | REASON_TYPES.keys() == PROBLEM_TYPES.keys()
+
+
+@pytest.mark.parametrize("type_", PROBLEMS)
+def test_a_problem_has_the_one_shape(station: Station, standards: Path, type_: str) -> None:
+    status, provoke = PROBLEMS[type_]
+    response = provoke(station)
+    assert_problem(response, type_, status)
+    folded = (standards / "rfc" / "problem-details.schema.draft.json").read_text("utf-8")
+    schema = json.loads(folded.replace("\\\n", ""))  # RFC 9457, appendix A, whose long lines are folded
+    jsonschema_rs.Draft202012Validator(schema, validate_formats=True).validate(response.json())
+
+
+@pytest.mark.parametrize(
+    ("request_", "type_", "status"),
+    [
+        ("GET /v1/entries?limit=0", "invalid", 422),
+        ("GET /v1/entries?cursor=x", "invalid", 422),
+        ("GET /v1/entries?cursor=99999999999999999999", "invalid", 422),
+        ("GET /v1/holds?cursor=99999999999999999999", "invalid", 422),
+        ("GET /v1/units?cursor=no-blank", "invalid", 422),
+        ("GET /v1/units?cursor=a%00%20b", "invalid", 422),
+        ("GET /v1/units?part=a%00", "invalid", 422),
+        ("GET /v1/units?state=lost", "invalid", 422),
+        ("GET /v1/entries/x", "invalid", 422),
+        ("GET /v1/entries/0", "invalid", 422),
+        ("GET /v1/entries/4711", "not-found", 404),
+        ("GET /v1/entries/99999999999999999999", "invalid", 422),
+        ("GET /problems/nothing", "not-found", 404),
+        ("PUT /v1/entries", "method-not-allowed", 405),
+        ("POST /v1/messages", "wrong-media-type", 415),
+    ],
+)
+def test_a_question_of_the_wrong_form_has_it_too(
+    service: httpx2.Client, request_: str, type_: str, status: int
+) -> None:
+    method, address = request_.split(" ", 1)
+    assert_problem(service.request(method, address), type_, status)
+
+
+def test_the_methods_of_an_address_are_all_named(service: httpx2.Client) -> None:
+    refused = service.put("/v1/units")
+    assert refused.headers["allow"] == "GET, POST"
+    assert refused.json()["detail"] == "/v1/units takes GET, POST, not PUT."
+
+
+def test_the_address_of_a_type_explains_it(service: httpx2.Client) -> None:
+    types = service.get("/problems").json()
+    assert types.keys() == PROBLEM_TYPES.keys()
+    for name, explained in types.items():
+        assert service.get(f"/problems/{name}").json() == explained
+        assert all(explained[part].strip() for part in ("title", "meaning", "mend"))
+
+
+# -- the store fails
+
+
+def test_a_fault_of_the_service_is_told_and_records_nothing(station: Station, store_url: str) -> None:
+    recorded(station.start("D1"))
+    run_behind_its_back(store_url, "DROP TABLE hold")
+    message = station.says(scan_point="L-10", unit=dryer("D1"), components=[{"item": motor("M1")}])
+    before = station.client.get("/v1/entries").json()
+    assert_problem(station.client.post("/v1/marriages", json=message), "internal", 500)
+    assert_problem(station.client.get("/v1/holds"), "internal", 500)
+    assert station.client.get("/v1/entries").json() == before
+
+
+def test_a_full_disk_is_told_and_the_repeat_is_recorded(sqlite_stores: servers.SQLiteStores) -> None:
+    url = sqlite_stores.migrated()
+    load(url)
+    with servers.served(url) as (process, base_url), httpx2.Client(base_url=base_url) as client:
+        message = Station(client).says(scan_point="L-10", part="DRYER", serial="D1")
+        _, most = resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+        assert_problem(client.post("/v1/units", json=message), "store-unreachable", 503)
+        resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (most, most))
+        assert recorded(client.post("/v1/units", json=message))["unit"]["serial"] == "D1"
+
+
+def test_a_server_that_went_away_is_told_and_the_repeat_is_recorded(
+    postgresql_stores: servers.PostgreSQLStores,
+) -> None:
+    url = postgresql_stores.migrated()
+    load(url)
+    with servers.running(url) as base_url, httpx2.Client(base_url=base_url) as client:
+        station = Station(client)
+        recorded(station.start("D1"))
+        message = station.says(scan_point="L-10", part="DRYER", serial="D2")
+        with closed_to_all(url):
+            assert_problem(client.post("/v1/units", json=message), "store-unreachable", 503)
+            assert_problem(client.get("/v1/units"), "store-unreachable", 503)
+        assert recorded(client.post("/v1/units", json=message))["unit"]["serial"] == "D2"
+    postgresql_stores.remove(url)
+
+
+def test_a_connection_that_broke_is_replaced(postgresql_stores: servers.PostgreSQLStores) -> None:
+    url = postgresql_stores.migrated()
+    load(url)
+    with servers.running(url) as base_url, httpx2.Client(base_url=base_url) as client:
+        station = Station(client)
+        recorded(station.start("D1"))
+        with closed_to_all(url):
+            pass
+        recorded(station.start("D2"))
+    postgresql_stores.remove(url)
+
+
+def test_a_store_that_others_keep_locked_is_told_and_the_repeat_is_recorded(
+    postgresql_stores: servers.PostgreSQLStores,
+) -> None:
+    url = postgresql_stores.migrated()
+    load(url)
+    run_behind_its_back(url, f"ALTER DATABASE {make_url(url).database} SET lock_timeout = '5ms'")
+    with servers.running(url) as base_url, httpx2.Client(base_url=base_url, timeout=30) as client:
+        message = Station(client).says(scan_point="L-10", part="DRYER", serial="D1")
+        with psycopg.connect(url) as other:
+            other.execute("LOCK TABLE entry IN EXCLUSIVE MODE")
+            assert_problem(client.post("/v1/units", json=message), "busy", 503)
+        recorded(client.post("/v1/units", json=message))
+    postgresql_stores.remove(url)
+
+
+def run_behind_its_back(url: str, statement: str) -> None:
+    if url.startswith("sqlite"):
+        other = sqlite3.connect(url.removeprefix("sqlite:///"))
+        other.execute(statement)
+        other.close()
+    else:
+        with psycopg.connect(url, autocommit=True) as connection:
+            connection.execute(statement.encode())
+
+
+@contextmanager
+def closed_to_all(url: str) -> Iterator[None]:
+    """A database that takes no connections and has none, as while its server restarts."""
+    name = make_url(url).database
+    server = make_url(url).set(database="postgres").render_as_string(hide_password=False)
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f"ALTER DATABASE {name} ALLOW_CONNECTIONS false".encode())
+        connection.execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [name])
+        yield
+        connection.execute(f"ALTER DATABASE {name} ALLOW_CONNECTIONS true".encode())

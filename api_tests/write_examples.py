@@ -1,0 +1,86 @@
+"""Write `partkin/web/examples.json`, the examples of the documentation: `python -m api_tests.write_examples`.
+
+They are messages of the demo, from goods-in to the first unit at the end of its line, with the answers of the service.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import tempfile
+import time
+from collections.abc import Iterator, Mapping
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+from typing import Any
+
+import httpx2
+
+from api_tests import servers
+from partkin.actions.load_catalogue import load_catalogue
+from partkin.command_line.demo.floor import Floor
+from partkin.command_line.demo.fresh_store import DEMO_BADGE
+from partkin.command_line.demo.plant import Plant
+from partkin.command_line.demo.shift import DEFAULT_SEED, DEFAULT_UNITS, Shift
+from partkin.command_line.demo.story import demo_data, read_story
+from partkin.exports.catalogue_files import read_catalogue_folder
+from partkin.store.database import Database
+
+START = datetime(2026, 11, 25, 14, 0, tzinfo=timezone(timedelta(hours=1)))
+"""When the shift of the examples begins; the units and the seed are those of a demo that is told nothing else."""
+
+Entry = Mapping[str, Any]
+
+SHOWN: Mapping[str, Mapping[str, str]] = {
+    "unit-start": {"scan_point": "L1-010"},
+    "marriage": {"scan_point": "DR-010"},
+    "removal": {"scan_point": "L1-RW"},
+    "lot-loading": {"scan_point": "DR-010"},
+    "receipt": {"part": "CA-330"},
+    "test-run": {"plan": "SAFETY"},
+    "hold": {"action": "place"},
+}
+"""Of each kind of message, what the first one that is shown says."""
+
+
+def play_beginning(store: str, service: str) -> list[Entry]:
+    """Play the beginning of the demo's shift, of the same day always, over the service; all entries of the journal."""
+    plant = Plant(read_catalogue_folder(demo_data() / "catalogue"), read_story(), START.date())
+    database = Database(store)
+    load_catalogue(database, plant.catalogue, operator=DEMO_BADGE, now=time.time_ns() // 1000)
+    database.close()
+    asyncio.run(_begin(plant, service))
+    with httpx2.Client(base_url=service) as client:
+        found: list[Entry] = client.get("/v1/entries", params={"limit": 1000}).raise_for_status().json()["items"]
+    return found
+
+
+async def _begin(plant: Plant, service: str) -> None:
+    async with httpx2.AsyncClient(base_url=service) as client:
+        floor = Floor(client, start=START, seed=DEFAULT_SEED, badges=plant.story.badges, tell=lambda *_: None)
+        await Shift(floor, plant, DEFAULT_UNITS).begin()
+
+
+def examples_of(entries: list[Entry]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Of each kind the accepted message that is shown, with its answer."""
+    for kind, said in SHOWN.items():
+        entry = next(
+            entry
+            for entry in entries
+            if entry["outcome"] == "recorded" and {"kind": kind, **said}.items() <= entry["message"].items()
+        )
+        yield kind, {"message": entry["message"], "answer": entry["answer"]}
+
+
+def main() -> None:
+    """Write the file."""
+    target = Path(__file__).parents[1] / "trace" / "partkin" / "web" / "examples.json"
+    with tempfile.TemporaryDirectory() as folder:
+        store = servers.SQLiteStores(Path(folder)).migrated()
+        with servers.running(store) as service:
+            examples = dict(examples_of(play_beginning(store, service)))
+    target.write_text(json.dumps(examples, indent=1, ensure_ascii=False) + "\n")
+
+
+if __name__ == "__main__":
+    main()

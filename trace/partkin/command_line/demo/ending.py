@@ -1,0 +1,59 @@
+"""After the alarm: the auditor's export of the day, and what to try next."""
+
+from __future__ import annotations
+
+import json
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from rich.console import Console
+
+from partkin.command_line.demo.shift import Shift
+from partkin.exports.night import export_night
+from partkin.store.database import Database
+
+
+def export_day(database: Database, screen: Console) -> None:
+    """Export what was recorded today, as an auditor gets it after every night; the day is not over, and it says so."""
+    with TemporaryDirectory(prefix="partkin-demo-") as folder:
+        day, now = datetime.now(UTC).date(), time.time_ns() // 1000
+        written = export_night(database, day, Path(folder), lambda *_: None, now=now, even_if_not_over=True)
+        manifest = json.loads((written / "manifest.json").read_text())
+        size = sum(file["bytes"] for file in manifest["files"])
+    screen.print(
+        f"Export of {day} so far: {manifest['entries']} entries, {len(manifest['files'])} files, {size / 1e6:.0f} MB. "
+        "An auditor checks the files with sha256sum alone."
+    )
+
+
+def say_what_to_try(address: str, shift: Shift, screen: Console) -> None:
+    """Where the documentation is, and commands to copy, with serial numbers of this run."""
+    first = next(iter(shift.units.values()))
+    alarm = shift.story.alarm
+    line = next(iter(shift.story.lines))
+    station = shift.floor.station(shift.plant.route(first.part, line)[0])
+    start = {"message_id": "try-1", "operator": station.badge, "scan_point": station.code, "part": first.part}
+    suspects = {"suspects": {"items": [{"part": alarm.part, "lot": alarm.lot}]}}
+    posts = f"curl -s {address}/v1/{{}} -H 'Content-Type: application/json' -d '{{}}'"
+    tree = "/tree?removed=true"
+    now = '"occurred_at":"\'$(date -u +%FT%TZ)\'"'
+    tries = {
+        "The documentation of the interface": f"{address}/docs",
+        "What is, and was, in the first unit": f"curl -s '{address}/v1/units/{first.part}/{first.code}{tree}'",
+        "Which units the bad lot affects": posts.format("affected", _compact(suspects)),
+        "Start a unit, as a station does": posts.format("units", _compact(start)[:-1] + "," + now + "}"),
+        "What the journal has": f"curl -s '{address}/v1/entries?limit=5'",
+    }
+    screen.print()
+    screen.print("The service goes on until Ctrl-C. To try:")
+    for what, command in tries.items():
+        screen.print(f"  {what}", style="dim")
+        screen.print(f"  {command}", soft_wrap=True)
+    stock = ", ".join(map(str, shift.stock))
+    screen.print(f"In stock, to build in: {stock}. The drive module has a capacitor of the bad lot.")
+
+
+def _compact(value: object) -> str:
+    return json.dumps(value, separators=(",", ":"))

@@ -1,0 +1,230 @@
+"""The birth record: what is in a unit at every level, and what is known of each component."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import groupby
+from typing import Any
+
+from sqlalchemy import Connection, Row
+
+from partkin.rules.facts import item_json
+from partkin.rules.moments import FOREVER, Moment, text_of
+from partkin.store.database import BigId, Database, given
+from partkin.store.genealogy import (
+    Sight,
+    items_by_id,
+    items_named,
+    open_holds,
+    removals_from,
+    test_results,
+    tree_rows,
+    units_started,
+    visits_of,
+)
+from partkin.store.lot_changes import lots_in_doubt
+from partkin.store.walks import MARK_LENGTH
+
+CHUNK = 500
+"""Units whose records are read in one trip."""
+
+
+class NoSuchItem(LookupError):
+    """Nothing in the books has this serial number or lot."""
+
+
+class AmbiguousItem(LookupError):
+    """Items of several parts have this serial number or lot."""
+
+    def __init__(self, code: str, parts: Sequence[str]) -> None:
+        super().__init__(f"{code} is an item of each of these parts: {', '.join(parts)}.")
+        self.parts = parts
+
+
+def birth_record(
+    database: Database,
+    part: str | None,
+    serial: str | None,
+    *,
+    lot: str | None = None,
+    as_of: Moment | None = None,
+    removed: bool = False,
+) -> dict[str, Any]:
+    """The record of one item, named by its serial number or its lot, and everything that it holds as `content`.
+
+    Without `as_of` it is what is in now. With `removed` also what has been taken out by then.
+    Raises NoSuchItem and AmbiguousItem.
+    """
+    code = serial if serial is not None else lot or ""
+    with database.read() as connection:
+        found = items_named(connection, "lot" if serial is None else "serial", code, part)
+        if not found:
+            raise NoSuchItem(f"The books have no {part or 'item'} {'lot' if serial is None else 'serial'} {code}.")
+        if len(found) > 1:
+            raise AmbiguousItem(code, [of_part for _, of_part in found])
+        return _records(connection, [found[0][0]], Sight(as_of, removed))[0]
+
+
+def birth_records(
+    database: Database, part: str | None, since: Moment, until: Moment, *, as_of: Moment | None, removed: bool
+) -> Iterator[list[dict[str, Any]]]:
+    """The records of all units (or built items of one part) started in a time, in that order, some at a time."""
+    with database.read() as connection:
+        for units in units_started(connection, part, since, until, CHUNK):
+            yield _records(connection, units, Sight(as_of, removed))
+
+
+FLAT = ("unit_part", "unit_serial", "level", "path")
+
+
+def flat(record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    """A record line by line: an item, then what it holds, with the level and the positions on the way there."""
+    unit = {"unit_part": record["part"], "unit_serial": record["serial"]}
+
+    def lines(node: Mapping[str, Any], level: int, path: str) -> Iterator[dict[str, Any]]:
+        yield {**unit, "level": level, "path": path, **{name: node[name] for name in node if name != "content"}}
+        for child in node["content"]:
+            place = f"{child['position']}.{child['slot']}"
+            yield from lines(child, level + 1, f"{path}/{place}" if path else place)
+
+    return lines(record, 0, "")
+
+
+def _records(connection: Connection, roots: Sequence[int], sight: Sight) -> list[dict[str, Any]]:
+    rows = tree_rows(connection, roots, sight)
+    told = _Told(connection, rows, sight)
+    nodes = {row.way: told.node(row) for row in rows}
+    for row in sorted(rows, key=_order):
+        if row.level:
+            nodes[row.way[:-MARK_LENGTH]]["content"].append(nodes[row.way])
+    by_item = {row.item: nodes[row.way] for row in rows if not row.level}
+    return [by_item[number] for number in roots]
+
+
+def _order(row: Row[Any]) -> tuple[Any, ...]:
+    return (row.position or "", row.slot or 0, row.started or 0, row.marriage or 0)
+
+
+class _Told:
+    """What the books say of the items of some trees, asked once for all of them."""
+
+    def __init__(self, connection: Connection, rows: Sequence[Row[Any]], sight: Sight) -> None:
+        self._as_of = sight.as_of
+        items = sorted({row.item for row in rows if row.item is not None})
+        lots = {row.lot_id for row in rows if row.lot_id is not None}
+        self._doubts = _doubts(connection, rows)
+        self._names = items_by_id(connection, sorted(lots.union(items, *self._doubts.values())))
+        self._holds = _by_item(open_holds(connection, sorted(lots.union(items)), sight))
+        self._visits = _by_item(visits_of(connection, items, sight))
+        self._runs = _by_item(test_results(connection, items, sight))
+        self._removals = {}
+        if sight.removed:
+            for row in removals_from(connection, items):
+                self._removals.setdefault((row.parent_id, row.child_id, row.occurred_at), row)
+
+    def node(self, row: Row[Any]) -> dict[str, Any]:
+        """One item, as it stands in a tree, with nothing in it yet."""
+        serial, lot = (row.code, row.lot) if row.kind == "serial" else (None, row.code)
+        others = self._doubts.get(row.marriage, set())
+        removal = self._removals.get((row.parent_id, row.child_id, row.ended)) if self._end(row.ended) else None
+        return {
+            "part": row.part,
+            "description": row.description,
+            "supplier": row.supplier,
+            "serial": serial,
+            "lot": lot,
+            "position": row.position,
+            "slot": row.slot,
+            "quantity": row.quantity,
+            "started": _text(row.started),
+            "ended": self._end(row.ended),
+            "certain": None if row.marriage is None else not (row.disputed or others),
+            "disputed": row.disputed,
+            "or_lot": [item_json(key) for key in sorted(self._names[lot] for lot in others - {row.child_id})],
+            "scan_point": row.scan_point,
+            "operator": row.operator,
+            "occurred_at": _text(row.occurred_at),
+            "recorded_at": _text(row.recorded_at),
+            "entry": row.entry,
+            "reason": removal.reason if removal is not None else None,
+            "destination": removal.destination if removal is not None else None,
+            "state": row.state,
+            "started_at": _text(row.started_at),
+            "produced_on": None if row.produced_on is None else row.produced_on.isoformat(),
+            "expires_on": None if row.expires_on is None else row.expires_on.isoformat(),
+            "tests": list(self._tests(self._runs.get(row.item, ()))),
+            "holds": [self._hold(hold) for number in (row.item, row.lot_id) for hold in self._holds.get(number, ())],
+            "visits": [self._visit(visit) for visit in self._visits.get(row.item, ())],
+            "content": [],
+        }
+
+    def _end(self, moment: Moment | None) -> str | None:
+        """When something ended, as it was known then: what ended later had not ended."""
+        if moment is None or moment == FOREVER or (self._as_of is not None and moment > self._as_of):
+            return None
+        return text_of(moment)
+
+    def _tests(self, results: Sequence[Row[Any]]) -> Iterator[dict[str, Any]]:
+        last = {row.plan: row.id for row in results}
+        for run, of_run in groupby(results, key=lambda row: (row.id, row.plan)):
+            rows = list(of_run)
+            yield {
+                "plan": rows[0].plan,
+                "instrument": rows[0].instrument,
+                "occurred_at": text_of(rows[0].occurred_at),
+                "verdict": rows[0].verdict,
+                "counts": last[rows[0].plan] == rows[0].id and self._fresh(rows[0]),
+                "measurements": [_measurement(row) for row in rows if row.characteristic is not None],
+            }
+
+    def _fresh(self, run: Row[Any]) -> bool | None:
+        """Whether nothing that the test covers was changed after it; None where that is no longer known."""
+        if run.stale_at is None or run.stale_at <= run.occurred_at:
+            return True
+        return None if self._as_of is not None and run.stale_at > self._as_of else False
+
+    def _hold(self, row: Row[Any]) -> dict[str, Any]:
+        return {
+            "hold": row.id,
+            "item": item_json(self._names[row.item_id]),
+            "reason": row.reason,
+            "discrepancy": row.discrepancy,
+            "placed_at": text_of(row.placed_at),
+            "placed_by": row.placed_by,
+        }
+
+    def _visit(self, row: Row[Any]) -> dict[str, Any]:
+        return {"scan_point": row.scan_point, "first_at": text_of(row.first_at), "last_at": self._end(row.last_at)}
+
+
+def _doubts(connection: Connection, rows: Iterable[Row[Any]]) -> Mapping[int, set[int]]:
+    """The draws among these rows that may be of other lots."""
+    drawn: dict[int, list[Moment]] = defaultdict(list)
+    for row in rows:
+        if row.changeover_slack:
+            drawn[row.point_of_use_id].append(row.started)
+    if not drawn:
+        return {}
+    columns = {
+        "point_of_use_id": (BigId, list(drawn)),
+        "since": (BigId, [min(moments) for moments in drawn.values()]),
+        "until": (BigId, [max(moments) + 1 for moments in drawn.values()]),
+    }
+    return lots_in_doubt(connection, given(connection, "drawn", columns))
+
+
+def _by_item(rows: Iterable[Row[Any]]) -> Mapping[int, Sequence[Row[Any]]]:
+    of_item: dict[int, list[Row[Any]]] = defaultdict(list)
+    for row in rows:
+        of_item[row.item_id].append(row)
+    return of_item
+
+
+def _measurement(row: Row[Any]) -> dict[str, Any]:
+    names = ("characteristic", "description", "value", "good", "unit", "lower", "upper", "within")
+    return {name: getattr(row, name) for name in names}
+
+
+def _text(moment: Moment | None) -> str | None:
+    return None if moment is None else text_of(moment)

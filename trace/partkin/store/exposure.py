@@ -1,0 +1,279 @@
+"""Exposure: the units that suspects are or were in, walked up to inside the database."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple
+
+from sqlalchemy import (
+    CTE,
+    ColumnElement,
+    Connection,
+    FromClause,
+    Row,
+    Select,
+    Subquery,
+    Text,
+    and_,
+    case,
+    cast,
+    collate,
+    func,
+    literal,
+    literal_column,
+    not_,
+    null,
+    or_,
+    select,
+    true,
+    tuple_,
+    union_all,
+)
+
+from partkin.rules.moments import FOREVER, Moment
+from partkin.store.database import BigId, among, earlier, given, later
+from partkin.store.lot_changes import lots_in_doubt
+from partkin.store.suspects import Suspected
+from partkin.store.tables import item, loading, marriage, part, visit
+from partkin.store.walks import LOT_MARK, looked_up, mark, marks
+
+CHUNK: Final = 1000
+"""Rows fetched at a time."""
+
+_CERTAIN: Final = 2 * 10**17
+_POSSIBLE: Final = 7 * 10**17
+"""Added to the moment at which an exposure starts: always eighteen digits, the certain ones first."""
+_DIGITS: Final = 18
+
+
+class Cursor(NamedTuple):
+    """A place in the order of answers: certain ones first, then by part number and serial number."""
+
+    possible: int
+    part: str
+    serial: str
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """A unit that a suspect is or was in, by the best of the ways that lead there.
+
+    The best is a certain one, of these the earliest, of these the one with the smallest numbers of marriages.
+    """
+
+    item_id: int
+    part: str
+    serial: str
+    state: str
+    started_at: Moment | None
+    possible: int
+    since: Moment
+    """Start of the best way; BEGINNING where the unit itself is suspect for its whole life."""
+    until: Moment
+    """End of the last of all ways."""
+    lot_id: int | None
+    """The suspect lot, where pieces of another lot are booked on the first marriage of the way."""
+    marriages: tuple[int, ...]
+
+    @property
+    def cursor(self) -> Cursor:
+        """Its place in the order."""
+        return Cursor(self.possible, self.part, self.serial)
+
+
+class Count(NamedTuple):
+    """How many units of a part are in a state, certainly or possibly affected."""
+
+    possible: int
+    part: str
+    state: str
+    units: int
+
+
+@dataclass(frozen=True, slots=True)
+class Exposed:
+    """The units exposed to suspects, as a part of a statement, and the draws that may be of other lots."""
+
+    units: CTE
+    doubts: Mapping[int, set[int]]
+
+
+def exposed(connection: Connection, suspected: Suspected, as_of: Moment | None) -> Exposed:
+    """Find out what is needed to ask for the exposed units; asks only for the lot changes."""
+    doubts: Mapping[int, set[int]] = {}
+    if suspected.lots is not None:
+        doubts = lots_in_doubt(connection, _loaded(connection, suspected.lots))
+    return Exposed(_Walk(connection, suspected, doubts, as_of).units(), doubts)
+
+
+def _loaded(connection: Connection, lots: CTE) -> Subquery:
+    """When and where the lots were loaded."""
+    rows, at = looked_up(
+        connection,
+        lots,
+        loading,
+        loading.c.lot_id == lots.c.id,
+        *("point_of_use_id", "loaded_at", "unloaded_at"),
+    )
+    times = (at.c.point_of_use_id, at.c.loaded_at.label("since"), at.c.unloaded_at.label("until"))
+    return select(*times).select_from(rows).subquery("loaded")
+
+
+_STEP: Final = ("id", "parent_id", "parent_is_unit", "started", "ended", "disputed")
+
+
+@dataclass(frozen=True, slots=True)
+class _Walk:
+    """From the suspects up to units, along marriages that were there at one time."""
+
+    connection: Connection
+    suspected: Suspected
+    doubts: Mapping[int, set[int]]
+    as_of: Moment | None
+
+    def units(self) -> CTE:
+        """Each unit with the best way, the last end, and what the books say of it."""
+        ways = union_all(self._up(), self._suspect_units()).subquery("ways")
+        each = (
+            select(ways.c.item, func.min(self._bytewise(ways.c.way)).label("way"), func.max(ways.c.hi).label("until"))
+            .group_by(ways.c.item)
+            .cte("each_unit")
+        )
+        rows, unit = looked_up(
+            self.connection, each, item, item.c.id == each.c.item, "part", "code", "state", "started_at"
+        )
+        possible = case((each.c.way >= str(_POSSIBLE)[:1], 1), else_=0).label("possible")
+        return select(possible, *unit.c, each.c.item, each.c.way, each.c.until).select_from(rows).cte("affected")
+
+    def _up(self) -> Select[Any]:
+        first = [self._first_steps()]
+        if self.doubts:
+            first.append(self._possible_first_steps())
+        start = union_all(*first).subquery("first_step")
+        walk = select(start).cte("walk", recursive=True)
+        rows, m = self._married(walk, and_(marriage.c.child_id == walk.c.item, not_(walk.c.top)))
+        lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
+        doubtful = or_(walk.c.doubtful, m.c.disputed)
+        further = select(m.c.parent_id, m.c.parent_is_unit, lo, hi, doubtful, walk.c.way + mark(m.c.id))
+        walk = walk.union_all(further.select_from(rows).where(lo < hi))
+        order = case((walk.c.doubtful, literal(_POSSIBLE, BigId)), else_=literal(_CERTAIN, BigId)) + walk.c.lo
+        return select(walk.c.item, (cast(order, Text) + walk.c.way).label("way"), walk.c.hi).where(walk.c.top)
+
+    def _first_steps(self) -> Select[Any]:
+        suspect = self.suspected.items
+        rows, m = self._married(suspect, marriage.c.child_id == suspect.c.item)
+        lo = later(suspect.c.since, m.c.started)
+        doubtful: ColumnElement[bool] = m.c.disputed
+        if self.doubts:
+            doubtful = or_(doubtful, among(self.connection, m.c.id, sorted(self.doubts)))
+        return _step(m, lo, doubtful, mark(m.c.id)).select_from(rows).where(lo < m.c.ended)
+
+    def _possible_first_steps(self) -> Select[Any]:
+        """Draws within the slack of a lot change, taken as of a suspect lot that is the other one."""
+        pairs = [(marriage_id, lot_id) for marriage_id, lots in self.doubts.items() for lot_id in lots]
+        columns = {name: (BigId, [pair[place] for pair in pairs]) for place, name in enumerate(("marriage", "lot"))}
+        pair = given(self.connection, "pair", columns)
+        suspect = self.suspected.items
+        suspected = pair.join(suspect, suspect.c.item == pair.c.lot)
+        was_in = and_(marriage.c.id == pair.c.marriage, marriage.c.started < marriage.c.ended)
+        rows, m = self._married(suspected, was_in)
+        return _step(m, m.c.started, true(), mark(pair.c.lot, LOT_MARK) + mark(m.c.id)).select_from(rows)
+
+    def _suspect_units(self) -> Select[Any]:
+        """Suspects that are units themselves: the way to them is empty."""
+        suspect = self.suspected.items
+        rows, unit = looked_up(self.connection, suspect, item, item.c.id == suspect.c.item, "part")
+        way = cast(suspect.c.since + literal(_CERTAIN, BigId), Text)
+        units = select(suspect.c.item, way.label("way"), literal(FOREVER, BigId).label("hi"))
+        return units.select_from(rows.join(part, part.c.part == unit.c.part)).where(part.c.sold)
+
+    def _married(self, rows: FromClause, on: ColumnElement[bool]) -> tuple[FromClause, FromClause]:
+        if self.as_of is not None:
+            on = and_(on, marriage.c.started <= self.as_of)
+        return looked_up(self.connection, rows, marriage, on, *_STEP)
+
+    def _bytewise(self, text: ColumnElement[str]) -> ColumnElement[str]:
+        return collate(text, "C") if self.connection.dialect.name == "postgresql" else text
+
+
+def _step(m: FromClause, lo: ColumnElement[int], doubtful: ColumnElement[bool], way: ColumnElement[str]) -> Select[Any]:
+    return select(
+        m.c.parent_id.label("item"),
+        m.c.parent_is_unit.label("top"),
+        lo.label("lo"),
+        m.c.ended.label("hi"),
+        doubtful.label("doubtful"),
+        way.label("way"),
+    )
+
+
+# -- the answers
+
+_ORDER: Final = ("possible", "part", "code")
+
+
+def all_exposures(connection: Connection, found: Exposed) -> Iterator[Sequence[Exposure]]:
+    """All of them in order, a chunk at a time."""
+    units = found.units.c
+    query = select(found.units).order_by(*(units[name] for name in _ORDER)).execution_options(yield_per=CHUNK)
+    for rows in connection.execute(query).partitions():
+        yield [_exposure(row) for row in rows]
+
+
+def page_of_exposures(
+    connection: Connection, found: Exposed, after: Cursor | None, limit: int
+) -> tuple[list[Exposure], list[Count]]:
+    """Up to `limit` exposures in order, from the one after `after`, and the counts of all: one walk for both."""
+    units = found.units.c
+    page = select(literal_column("1").label("shown"), literal_column("1").label("number"), found.units)
+    if after is not None:
+        page = page.where(tuple_(*(units[name] for name in _ORDER)) > tuple_(*after))
+    shown = page.order_by(*(units[name] for name in _ORDER)).limit(limit).subquery("page")
+    grouped = (units.possible, units.part, units.state)
+    counted = {**{column.name: column for column in grouped}, "number": func.count()}
+    counts = select(
+        literal_column("0").label("shown"),
+        *(counted.get(column.name, null()).label(column.name) for column in shown.c if column.name != "shown"),
+    ).group_by(*grouped)
+    rows = connection.execute(union_all(counts, select(shown)).order_by("shown", *_ORDER)).all()
+    return (
+        [_exposure(row) for row in rows if row.shown],
+        [Count(row.possible, row.part, row.state, row.number) for row in rows if not row.shown],
+    )
+
+
+def _exposure(row: Row[Any]) -> Exposure:
+    start = int(row.way[:_DIGITS]) - (_POSSIBLE if row.possible else _CERTAIN)
+    way = list(marks(row.way[_DIGITS:]))
+    return Exposure(
+        item_id=row.item,
+        part=row.part,
+        serial=row.code,
+        state=row.state,
+        started_at=row.started_at,
+        possible=row.possible,
+        since=start,
+        until=row.until,
+        lot_id=next((number for is_lot, number in way if is_lot), None),
+        marriages=tuple(number for is_lot, number in way if not is_lot),
+    )
+
+
+# -- what is told of them
+
+
+def marriages_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, Row[Any]]:
+    """Marriages by their numbers."""
+    t = marriage.c
+    columns = (t.id, t.child_id, t.parent_id, t.position, t.started, t.ended, t.disputed)
+    return {row.id: row for row in connection.execute(select(*columns).where(among(connection, t.id, ids)))}
+
+
+def last_visits(connection: Connection, ids: Sequence[int]) -> dict[int, tuple[Moment, str]]:
+    """When and where items were last worked on."""
+    t = visit.c
+    last: dict[int, tuple[Moment, str]] = {}
+    for row in connection.execute(select(t.item_id, t.last_at, t.scan_point).where(among(connection, t.item_id, ids))):
+        last[row.item_id] = max(last.get(row.item_id, (row.last_at, row.scan_point)), (row.last_at, row.scan_point))
+    return last
