@@ -19,7 +19,7 @@ import httpx2
 from sqlalchemy import select
 
 from partkin.actions.load_catalogue import load_catalogue
-from partkin.actions.rebuild_books import compare_books, rebuild_books
+from partkin.actions.rebuild_books import check_books
 from partkin.rules.catalogue import (
     Alternate,
     Catalogue,
@@ -289,8 +289,7 @@ def books(store_url: str) -> dict[str, list[tuple[Any, ...]]]:
 def differences(store_url: str, empty_url: str) -> list[str]:
     """What differs between the books of a store, and those rebuilt from its journal in an empty one."""
     kept, rebuilt = Database(store_url), Database(empty_url)
-    rebuild_books(kept, rebuilt, lambda _entries: None)
-    found = [str(difference) for difference in compare_books(kept, rebuilt)]
+    found = [str(difference) for difference in check_books(kept, rebuilt, lambda _done, _of: None)]
     kept.close()
     rebuilt.close()
     return found

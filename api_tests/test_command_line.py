@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import csv
 import io
 import json
 import subprocess
@@ -7,6 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import httpx2
@@ -19,7 +21,7 @@ from partkin import command_line
 from partkin.store.database import Database
 from partkin.store.migrate import current_revision, head_revision
 
-COMMANDS = ["serve", "migrate", "catalogue load", "catalogue export", "tree", "affected", "export", "check"]
+COMMANDS = ["serve", "migrate", "catalogue load", "catalogue export", "tree", "affected", "export", "check", "demo"]
 
 
 @dataclass(frozen=True)
@@ -121,19 +123,27 @@ def test_migrate_makes_a_store_and_goes_back_only_when_confirmed(
     require_one_line(run("migrate", "--to", "newest"), "--to takes", "newest")
     database = Database(empty_store_url)
     monkeypatch.setattr("sys.stdin", io.StringIO())
-    said = run("migrate", "--to", "base")
-    assert (said.code, current_revision(database)) == (1, head)
-    assert "the journal" in said.error
+    asked = run("migrate", "--to", "base")
+    assert (asked.code, current_revision(database)) == (1, head)
+    assert "the journal" in asked.error
+    monkeypatch.setattr("sys.stdin", io.StringIO("y\n"))
+    assert f"went back from {head} to empty" in run("migrate", "--to", "base").out
+    assert current_revision(database) is None
     database.close()
 
 
 def test_the_served_store_answers_whatever_the_number_of_workers(store_url: str) -> None:
     plant.load(store_url)
-    with servers.served(store_url, "--workers", "2") as (_, base_url), httpx2.Client(base_url=base_url) as client:
-        station = Station(client)
-        for number in range(10):
-            recorded(station.start(f"D{number}"))
-        assert len(client.get("/v1/units").json()["items"]) == 10
+    with servers.served(store_url, "--workers", "2") as (process, base_url):
+        try:
+            with httpx2.Client(base_url=base_url) as client:
+                station = Station(client)
+                for number in range(10):
+                    recorded(station.start(f"D{number}"))
+                assert len(client.get("/v1/units").json()["items"]) == 10
+        finally:
+            process.terminate()  # so that it ends its workers too
+            process.wait()
 
 
 # -- the catalogue
@@ -183,6 +193,134 @@ def test_a_part_that_the_books_use_stays_in_the_catalogue(run: Run, store: str, 
     require_one_line(run("catalogue", "load", tmp_path / "no", "--store", store, "--operator", "B1"), "No such file")
 
 
+# -- questions
+
+
+@pytest.fixture(scope="module")
+def built(sqlite_stores: servers.SQLiteStores) -> Iterator[str]:
+    """D1 lost its motor to scrap, D2 is finished, and D3 is told to hold D2's motor too."""
+    url = sqlite_stores.migrated()
+    plant.load(url)
+    with servers.running(url) as base_url, httpx2.Client(base_url=base_url) as client:
+        station = Station(client)
+        station.load_lots()
+        station.complete("D1")
+        recorded(station.remove("D1", plant.motor("M-D1"), destination="scrap"))
+        station.finish("D2")
+        recorded(station.start("D3"))
+        recorded(station.marry("D3", "L-10", plant.motor("M-D2"), mode="tell"))
+        recorded(station.hold(plant.serial_of("MOTOR", "X1")))
+        recorded(station.hold(plant.serial_of("MOTOR-2", "X1")))
+    yield url
+    sqlite_stores.remove(url)
+
+
+def test_a_tree_shows_every_level(run: Run, built: str) -> None:
+    said = run("tree", "D2", "--store", built)
+    assert said.code == 0
+    lines = said.out.splitlines()
+    assert lines[0] == "DRYER D2  Dryer"
+    assert lines[1].startswith("finished, started ")
+    assert any(line.startswith("SAFETY pass ") for line in lines)
+    below = [line.strip("├└│─ ") for line in lines if line[0] in "├└│"]
+    pump = next(line for line in below if line.startswith("PUMP.1  PUMP P"))
+    assert below[below.index(pump) + 1].startswith("ROTOR.1  ROTOR R-P")
+    assert "SCREWS.1  SCREW lot S1, 4 pieces  Screw" in below
+    assert len(below) == 7
+
+
+def test_a_tree_shows_what_was_in_then_and_what_came_out(run: Run, built: str) -> None:
+    assert "M-D1" not in run("tree", "D1", "--store", built).out
+    with_removed = run("tree", "D1", "--removed", "--store", built).out
+    (line,) = (line for line in with_removed.splitlines() if "M-D1" in line)
+    assert "out since" in line
+    assert "noisy, to scrap" in line
+    out_since = datetime.fromisoformat(line.partition("out since ")[2].partition(": ")[0])
+    before = (out_since - timedelta(seconds=1)).isoformat()
+    assert "M-D1" in run("tree", "D1", "--as-of", before, "--store", built).out
+    disputed = run("tree", "D3", "--store", built).out
+    assert "MOTOR.1  MOTOR M-D2  Motor  (disputed)" in disputed
+    assert "ON HOLD" in disputed
+    as_json = json.loads(run("tree", "D3", "--json", "--store", built).out)
+    assert [(child["serial"], child["disputed"]) for child in as_json["content"]] == [("M-D2", True)]
+
+
+def test_a_tree_of_a_serial_number_that_names_no_one_item_is_refused(run: Run, built: str) -> None:
+    require_one_line(run("tree", "D9", "--store", built), "D9")
+    require_one_line(run("tree", "X1", "--store", built), "MOTOR, MOTOR-2", "--part")
+    assert run("tree", "X1", "--part", "MOTOR-2", "--store", built).out.startswith("MOTOR-2 X1")
+    require_one_line(run("tree", "D1", "--as-of", "2026-03-02T06:00", "--store", built), "--as-of", "offset")
+
+
+def affected(run: Run, store: str, *arguments: object) -> dict[str, list[str]]:
+    said = run("affected", *arguments, "--json", "--store", store)
+    assert said.code == 0, said
+    page = json.loads(said.out)
+    return {
+        certainty: [row["serial"] for row in page[certainty]]
+        for certainty in ("certain", "possible")
+        if page[certainty]
+    }
+
+
+def test_suspects_of_every_kind_are_asked_for_alone_and_together(run: Run, built: str) -> None:
+    day = ("2026-03-02", "2026-03-03")
+    assert affected(run, built, "--lot", "SCREW", "S1") == {"certain": ["D1", "D2"]}
+    assert affected(run, built, "--serial", "MOTOR", "M-D2") == {"certain": ["D2"], "possible": ["D3"]}
+    assert affected(run, built, "--serial", "HEATER", "H-D1-1", "--serial", "DRYER", "D3") == {"certain": ["D1", "D3"]}
+    assert affected(run, built, "--serial-range", "HEATER", "H-D1-2", "H-D2-1") == {"certain": ["D1", "D2"]}
+    assert affected(run, built, "--received", "S1", *day, "--part", "CARTON") == {"certain": ["D2"]}
+    assert affected(run, built, "--received", "S1", *day) == {"certain": ["D1", "D2"]}
+    assert affected(run, built, "--scan-point", "L-40", *day) == {"certain": ["D2"]}
+    assert affected(run, built, "--instrument", "T1", *day, "--serial", "MOTOR", "M-D1") == {"certain": ["D1", "D2"]}
+    assert affected(run, built, "--operator", "B1", *day) == {"certain": ["D1", "D2", "D3"]}
+    assert affected(run, built, "--lot", "SCREW", "S1", "--as-of", "2026-03-02T05:00:30Z") == {}
+
+
+def test_the_affected_units_are_readable_on_one_screen(run: Run, built: str, tmp_path: Path) -> None:
+    file = tmp_path / "units.csv"
+    said = run("affected", "--serial", "MOTOR", "M-D2", "--serial", "MOTOR", "M-D1", "--csv", file, "--store", built)
+    lines = [" ".join(line.split()) for line in said.out.splitlines()]
+    assert said.code == 0
+    assert len(lines) <= 24
+    assert "all units 2 1" in lines
+    assert "model DRYER 2 1" in lines
+    assert "now finished 1 0" in lines
+    row = next(line for line in lines if line.startswith("DRYER D1"))
+    assert row.startswith("DRYER D1 certain in work was inside L-20 2026-")
+    assert "MOTOR M-D1 in MOTOR until 2026-" in row
+    row = next(line for line in lines if line.startswith("DRYER D3"))
+    assert "possible in work inside L-10" in row
+    assert row.endswith("MOTOR M-D2 in MOTOR (possibly)")
+    assert lines[-1].startswith("This list is no decision")
+    with file.open(newline="") as opened:
+        written = list(csv.DictReader(opened, strict=True))
+    assert [(row["certainty"], row["serial"], row["inside"]) for row in written] == [
+        ("certain", "D1", "false"),
+        ("certain", "D2", "true"),
+        ("possible", "D3", "true"),
+    ]
+    assert json.loads(written[1]["path"])[0]["serial"] == "M-D2"
+    assert written[1]["in_words"] == "MOTOR M-D2 in MOTOR"
+
+
+def test_a_mistake_in_an_alarm_is_never_answered_with_nobody_affected(run: Run, built: str) -> None:
+    def refused(*arguments: object) -> Said:
+        return run("affected", *arguments, "--store", built)
+
+    require_one_line(refused(), "at least one suspect")
+    require_one_line(refused("--lot", "SCREW", "S9"), "--lot SCREW S9", "no SCREW lot S9")
+    require_one_line(
+        refused("--lot", "SCREW", "S1", "--serial", "MOTORS", "M1"), "--serial MOTORS M1", "no part MOTORS"
+    )
+    require_one_line(refused("--serial-range", "MOTOR", "M1", "M10"), "--serial-range MOTOR M1 M10", "same length")
+    require_one_line(refused("--received", "S1", "2026-03-03", "2026-03-02"), "--received", "after from")
+    require_one_line(refused("--scan-point", "L-10", "yesterday", "today"), "--scan-point", "yesterday")
+    require_one_line(refused("--lot", "SCREW", "S1", "--part", "SCREW"), "--part", "--received")
+    noted = refused("--received", "S1", "2020-01-01", "2020-01-02")
+    assert (noted.code, noted.error.splitlines()[0].split(": ")[0]) == (0, "--received S1 2020-01-01 2020-01-02")
+
+
 # -- export and check
 
 
@@ -200,7 +338,9 @@ def test_a_night_is_exported(run: Run, store: str, tmp_path: Path) -> None:
     require_one_line(run("export", "--night", "yesterday", "--to", tmp_path, "--store", store), "--night", "yesterday")
 
 
-def test_check_finds_what_was_changed_behind_the_journals_back(run: Run, service: httpx2.Client, store_url: str) -> None:
+def test_check_finds_what_was_changed_behind_the_journals_back(
+    run: Run, service: httpx2.Client, store_url: str
+) -> None:
     plant.load(store_url)
     station = Station(service)
     station.load_lots()

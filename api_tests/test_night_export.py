@@ -26,7 +26,7 @@ from partkin.exports.fact_sheets import headers
 from partkin.exports.night import DAY, MARGIN, export_night
 from partkin.exports.whole_folder import ExportRefused, whole_folder
 from partkin.rules.catalogue_tables import KINDS, row_cells, rows_of
-from partkin.rules.moments import Moment, moment_of_text, start_of_day
+from partkin.rules.moments import Moment, datetime_of, moment_of_text, start_of_day
 from partkin.store.database import Database
 from partkin.store.journal import Entry, add_entries, next_numbers
 
@@ -88,6 +88,17 @@ def exported(store_url: str, day: date, folder: Path, now: Moment = LATER) -> Pa
         return export_night(database, day, folder, lambda _done, _of: None, now=now)
     finally:
         database.close()
+
+
+def test_a_day_that_goes_on_can_be_exported_so_far(worked: httpx2.Client, store_url: str, tmp_path: Path) -> None:
+    third = moment_of_text(entries(worked)[2]["recorded_at"])
+    day = datetime_of(third).date()
+    database = Database(store_url)
+    night = export_night(database, day, tmp_path, lambda *_: None, now=third, even_if_not_over=True)
+    database.close()
+    manifest = json.loads((night / "manifest.json").read_bytes())
+    assert manifest["recorded_before"] == entries(worked)[2]["recorded_at"]
+    assert (manifest["entries"], manifest["last_entry"]) in {(1, 2), (0, None)}, "the third one is not in it"
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""Processes race for the same component and for the same slot: one wins, each time, and nobody sees an error of the store.
+"""Processes race for the same component and for the same slot: each time one wins, and nobody sees the store fail.
 
 A serial-numbered component is in at most one parent at a time, and a slot holds at most one component.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import json
 import multiprocessing
+import random
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -28,7 +29,12 @@ from partkin.store.database import Database
 from partkin.web.reading import read_post
 
 ROUNDS = 500
+ROUNDS_AT_ONCE = 5
+"""Rounds that start at the same moment, in each process in an order of its own: so that batches race, too."""
 CLOCK_SLACK = 0
+
+PROCESSES = multiprocessing.get_context("forkserver")
+PROCESSES.set_forkserver_preload(["partkin.actions.recorder", "partkin.web.reading"])
 
 Answer = tuple[int, tuple[str, ...]]
 """Status, and the types of the reasons."""
@@ -55,7 +61,7 @@ def enter(barrier: Barrier) -> None:
 
 
 def race(url: str, runner: int) -> list[Round]:
-    """All rounds of one process: each posts one of both races at the same moment as all others."""
+    """All rounds of one process, each at the same moment as in all others."""
     return asyncio.run(_race(url, runner))
 
 
@@ -64,17 +70,24 @@ async def _race(url: str, runner: int) -> list[Round]:
     rulebooks = Rulebooks(database)
     recorder = Recorder(database, rulebooks, batch_limit=256, clock_slack=CLOCK_SLACK)
     recorder.start()
-    rounds = []
-    for number in range(ROUNDS):
-        component = marriage(f"component-{number}-{runner}", f"D{number}-{runner}", f"M{number}")
-        slot = marriage(f"slot-{number}-{runner}", f"D{number}", f"M{number}-{runner}")
-        posts = [message_post(component, rulebooks), message_post(slot, rulebooks)]
+    answers: dict[str, Answer] = {}
+    order = random.Random(runner)
+    for first in range(0, ROUNDS, ROUNDS_AT_ONCE):
+        messages = [
+            message
+            for number in range(first, first + ROUNDS_AT_ONCE)
+            for message in (
+                marriage(f"component-{number}-{runner}", f"D{number}-{runner}", f"M{number}"),
+                marriage(f"slot-{number}-{runner}", f"D{number}", f"M{number}-{runner}"),
+            )
+        ]
+        order.shuffle(messages)
         _barrier.wait(timeout=60)
-        outcomes = await asyncio.gather(*map(recorder.submit, posts))
-        rounds.append(Round(*map(answer_of, outcomes)))
+        outcomes = await asyncio.gather(*(recorder.submit(message_post(one, rulebooks)) for one in messages))
+        answers.update((one["message_id"], answer_of(outcome)) for one, outcome in zip(messages, outcomes, strict=True))
     recorder.stop()
     database.close()
-    return rounds
+    return [Round(answers[f"component-{n}-{runner}"], answers[f"slot-{n}-{runner}"]) for n in range(ROUNDS)]
 
 
 def message_post(message: Json, rulebooks: Rulebooks) -> Post:
@@ -97,8 +110,7 @@ def answer_of(outcome: Outcome) -> Answer:
 @pytest.mark.parametrize("runners", [2, 8])
 def test_of_processes_that_race_one_wins_each_time(store_url: str, sqlite_stores: SQLiteStores, runners: int) -> None:
     prepare(store_url, runners)
-    spawn = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(runners, spawn, enter, (spawn.Barrier(runners),)) as pool:
+    with ProcessPoolExecutor(runners, PROCESSES, enter, (PROCESSES.Barrier(runners),)) as pool:
         results = list(pool.map(race, [store_url] * runners, range(runners)))
     for together in zip(*results, strict=True):
         assert sorted(one.component for one in together) == won_once("already-installed", runners)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import Connection, Table, func, select
+from sqlalchemy import Connection, Table, select
 
 from partkin.rules.catalogue_changes import changes_of_json
 from partkin.rules.facts import (
@@ -39,20 +39,34 @@ from partkin.store import tables
 from partkin.store.books import BOOKS, write_changes
 from partkin.store.catalogue import apply_changes, read_catalogue
 from partkin.store.database import Database
-from partkin.store.journal import Entry, read_entries
+from partkin.store.journal import Entry, count_entries, read_entries
 from partkin.store.known import fetch_known
 
 CHUNK = 500
 """Entries applied in one transaction."""
 
 
-def rebuild_books(source: Database, target: Database, progress: Callable[[int], None]) -> None:
-    """Apply the facts of a store's journal, in order, to an empty store. `progress` is told how many entries were read."""
-    with source.read() as reader:
-        entries = read_entries(reader)
-        while chunk := list(islice(entries, CHUNK)):
-            _apply(target, chunk)
-            progress(len(chunk))
+def check_books(kept: Database, empty: Database, progress: Callable[[int, int], None]) -> Iterator[Difference]:
+    """Every difference between a store's books and what its journal gives, a table at a time, in the order of the keys.
+
+    The facts of the journal are applied, in order, to an empty store. Journal and books are read in one transaction, so
+    stations may go on posting. `progress` is told how many entries were read, and of how many.
+    """
+    with kept.read() as reader:
+        _rebuild(reader, empty, progress)
+        with empty.read() as rebuilt:
+            for table in (*CATALOGUE_TABLES, *BOOKS.values()):
+                yield from _differences(table, _rows(reader, table), _rows(rebuilt, table))
+
+
+def _rebuild(reader: Connection, target: Database, progress: Callable[[int, int], None]) -> None:
+    total = count_entries(reader)
+    done = 0
+    entries = read_entries(reader)
+    while chunk := list(islice(entries, CHUNK)):
+        _apply(target, chunk)
+        done += len(chunk)
+        progress(done, total)
 
 
 def _apply(target: Database, chunk: list[Entry]) -> None:
@@ -158,13 +172,6 @@ CATALOGUE_TABLES: tuple[Table, ...] = (
 )
 
 
-def compare_books(kept: Database, rebuilt: Database) -> Iterator[Difference]:
-    """Every difference between two stores' books and catalogues, a table at a time, in the order of the keys."""
-    with kept.read() as one, rebuilt.read() as other:
-        for table in (*CATALOGUE_TABLES, *BOOKS.values()):
-            yield from _differences(table, _rows(one, table), _rows(other, table))
-
-
 def _rows(connection: Connection, table: Table) -> Iterator[tuple[Any, ...]]:
     query = select(table).order_by(*table.primary_key.columns)
     return (tuple(row) for row in connection.execution_options(yield_per=1000).execute(query))
@@ -189,9 +196,3 @@ def _differences(
             if left != right:
                 yield Difference(table.name, left, right)
             left, right = next(kept, None), next(rebuilt, None)
-
-
-def count_entries(database: Database) -> int:
-    """How many entries the journal has."""
-    with database.read() as connection:
-        return connection.scalar(select(func.count()).select_from(tables.entry)) or 0

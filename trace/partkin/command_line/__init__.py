@@ -9,8 +9,10 @@ import typer
 from partkin.command_line.affected import affected
 from partkin.command_line.catalogue import catalogue
 from partkin.command_line.check import check
+from partkin.command_line.criteria import WideOptions
 from partkin.command_line.export import export
 from partkin.command_line.migrate import migrate
+from partkin.command_line.play_demo import play_demo
 from partkin.command_line.serve import serve
 from partkin.command_line.tree import tree
 
@@ -39,18 +41,20 @@ app.command(
     )
 )(tree)
 app.command(
+    cls=WideOptions,
     epilog=_examples(
         "partkin affected --lot BR-120 A2291",
         "partkin affected --lot BR-120 A2291 --serial-range MO-310 M100200 M100399",
         "partkin affected --received QUILLFORD 2026-03-01 2026-03-09 --part BR-120 --csv units.csv",
         "partkin affected --scan-point L1-010 2026-03-02T06:00+01:00 2026-03-02T07:30+01:00",
-    )
+    ),
 )(affected)
 app.command(
     epilog=_examples(
         "partkin export --night 2026-03-02 --to /srv/nights", "cd /srv/nights/2026-03-02 && sha256sum -c SHA256SUMS"
     )
 )(export)
+app.command("demo", epilog=_examples("partkin demo", "partkin demo --once --units 100"))(play_demo)
 app.command(epilog=_examples("partkin check", "partkin check --json > check.json"))(check)
 
 

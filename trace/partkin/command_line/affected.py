@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
-import csv
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from typer.core import TyperCommand
 
-from partkin.command_line.asking import AsJson, AsOf, BadInput, StoreUrl, moment_asked, open_store
+from partkin.command_line.asking import AsJson, AsOf, BadInput, StoreUrl, open_store
+from partkin.command_line.criteria import Criteria, Words, words
 
 if TYPE_CHECKING:
     from partkin.rules.suspects import Alarm
     from partkin.store.database import Database
-    from partkin.store.suspects import Mistake
 
 FIRST = 12
-"""Units shown on the screen, so that all of the answer fits on it."""
+"""Units listed at a terminal, so that the answer fits on one screen."""
+
+ALL = 1_000_000_000
+
+COLUMNS = (
+    *("certainty", "part", "serial", "state", "inside", "where", "where_at", "exposed_from", "exposed_to", "path"),
+)
+"""Of the file: what the service tells of each unit too."""
 
 CAUTION = (
     "This list is no decision: containment and any recall follow the plant's procedure, local law and the "
@@ -27,34 +32,17 @@ CAUTION = (
 )
 
 
-class WideOptions(TyperCommand):
-    """A command whose options take as many words each as their metavars name."""
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        for parameter in self.params:
-            parameter.nargs = len((parameter.metavar or "").split()) or 1
-
-
-class Words(tuple[str, ...]):
-    """The words of one option."""
-
-
-def _words(metavar: str, help_: str) -> Any:
-    return typer.Option(metavar=metavar, help=help_, parser=Words, show_default=False)
-
-
 def affected(
-    lot: Annotated[list[Words] | None, _words("PART LOT", "A lot, with the serial items that belong to it.")] = None,
-    serial: Annotated[list[Words] | None, _words("PART SERIAL", "A serial item.")] = None,
+    lot: Annotated[list[Words] | None, words("PART LOT", "A lot, with the serial items that belong to it.")] = None,
+    serial: Annotated[list[Words] | None, words("PART SERIAL", "A serial item.")] = None,
     serial_range: Annotated[
-        list[Words] | None, _words("PART FROM TO", "Serial numbers of one length, both ends included.")
+        list[Words] | None, words("PART FROM TO", "Serial numbers of one length, both ends included.")
     ] = None,
-    received: Annotated[list[Words] | None, _words("SUPPLIER FROM TO", "What a supplier delivered in a time.")] = None,
+    received: Annotated[list[Words] | None, words("SUPPLIER FROM TO", "What a supplier delivered in a time.")] = None,
     part: Annotated[str | None, typer.Option(metavar="PART", help="With --received: only this part.")] = None,
-    scan_point: Annotated[list[Words] | None, _words("CODE FROM TO", "Whatever was worked on there in a time.")] = None,
-    operator: Annotated[list[Words] | None, _words("BADGE FROM TO", "Whatever was worked on by this person.")] = None,
-    instrument: Annotated[list[Words] | None, _words("CODE FROM TO", "Whatever was tested on this instrument.")] = None,
+    scan_point: Annotated[list[Words] | None, words("CODE FROM TO", "What was worked on there in a time.")] = None,
+    operator: Annotated[list[Words] | None, words("BADGE FROM TO", "What a person worked on in a time.")] = None,
+    instrument: Annotated[list[Words] | None, words("CODE FROM TO", "What was tested on it in a time.")] = None,
     as_of: AsOf = None,
     as_json: AsJson = False,
     to_csv: Annotated[
@@ -62,15 +50,113 @@ def affected(
     ] = None,
     store: StoreUrl = None,
 ) -> None:
-    """List the units that suspects went into.
+    """List the units that something suspect went into.
 
-    Suspects can be of any kinds and any number together. A unit is certain, or possible where it cannot be told: pieces
-    next to a lot change, contradictions in the records. FROM and TO of a time are dates (UTC) or times with their offset
-    from UTC; TO is not included.
+    Suspects can be of any kinds and any number together. A unit is certain, or possible where the records cannot tell:
+    next to a lot change, or where they contradict each other. FROM and TO of a time are dates (UTC) or times with their
+    offset from UTC; TO itself is not included.
     """
-    named = {
-        "items": [*_named(lot, "lot"), *_named(serial, "serial")],
-        "serial_ranges": [dict(zip(("part", "from", "to"), words, strict=True)) for words in serial_range or ()],
-        "received": [{**one, **({} if part is None else {"part": part})} for one in _timed(received, "supplier")],
-        "worked": [*_timed(scan_point, "scan_point"), *_timed(operator, "operator"), *_timed(instrument, "instrument")],
-    }
+    criteria = Criteria()
+    criteria.add("items", "--lot", lot, "part", "lot")
+    criteria.add("items", "--serial", serial, "part", "serial")
+    criteria.add("serial_ranges", "--serial-range", serial_range, "part", "from", "to")
+    only = {} if part is None else {"part": part}
+    criteria.add("received", "--received", received, "supplier", "from", "to", **only)
+    for name, given in {"scan_point": scan_point, "operator": operator, "instrument": instrument}.items():
+        criteria.add("worked", f"--{name.replace('_', '-')}", given, name, "from", "to")
+    if part is not None and not received:
+        raise BadInput(
+            "--part goes with --received; for a part's lot or serial numbers: --lot, --serial, --serial-range"
+        )
+    alarm = criteria.alarm(as_of)
+    with open_store(store) as database:
+        _answer(database, criteria, alarm, as_json=as_json, to_csv=to_csv)
+
+
+def _answer(database: Database, criteria: Criteria, alarm: Alarm, *, as_json: bool, to_csv: Path | None) -> None:
+    from partkin.command_line.terminal import console
+    from partkin.questions.units_affected import UnknownSuspects, affected_page
+
+    try:
+        page = affected_page(database, alarm, after=None, limit=ALL if as_json else FIRST)
+        if to_csv is not None:
+            written = _write(database, alarm, to_csv)
+    except UnknownSuspects as error:
+        raise BadInput("; ".join(criteria.at(one.pointer, one.detail) for one in error.mistakes)) from error
+    if as_json:
+        print(json.dumps(page))
+        return
+    for note in page["notes"]:
+        console(stderr=True).print(criteria.at(note["pointer"], note["detail"]))
+    _show(page)
+    if to_csv is not None:
+        console().print(f"All {written} units are in {to_csv}.")
+    console().print(CAUTION)
+
+
+def _write(database: Database, alarm: Alarm, file: Path) -> int:
+    """All affected units, as CSV (RFC 4180); how many."""
+    import csv
+
+    from partkin.command_line.terminal import progress_bar
+    from partkin.questions.units_affected import affected_rows
+
+    written = 0
+    with file.open("w", encoding="utf-8", newline="") as opened, progress_bar("units written") as progress:
+        writer = csv.writer(opened)
+        writer.writerow([*COLUMNS, "in_words"])
+        for chunk in affected_rows(database, alarm):
+            writer.writerows([*map(_cell, map(row.get, COLUMNS)), _in_words(row["path"], str)] for row in chunk)
+            written += len(chunk)
+            progress(written, None)
+    return written
+
+
+def _cell(value: Any) -> str:
+    """Nothing is an empty cell; what is no text is JSON."""
+    return "" if value is None else value if isinstance(value, str) else json.dumps(value)
+
+
+def _show(page: Mapping[str, Any]) -> None:
+    from partkin.command_line.terminal import console, local, table
+
+    counts = page["counts"]
+    groups = {"all units": counts}
+    groups |= {f"model {name}": group for name, group in counts["by_part"].items()}
+    groups |= {f"now {name}": group for name, group in counts["by_state"].items()}
+    counted = ((name, str(group["certain"]), str(group["possible"])) for name, group in groups.items())
+    console().print(table("", "#certain", "#possible", rows=counted))
+    rows = [*page["certain"], *page["possible"]]
+    if rows:
+        listed = (
+            (
+                f"{row['part']} {row['serial']}",
+                row["certainty"],
+                row["state"],
+                "inside" if row["inside"] else "was inside",
+                "" if row["where"] is None else f"{row['where']} {local(row['where_at'])}",
+                _in_words(row["path"], local),
+            )
+            for row in rows
+        )
+        console().print()
+        console().print(table("unit", "", "now", "suspect", "last seen", "by", rows=listed))
+    more = counts["certain"] + counts["possible"] - len(rows)
+    if more:
+        console().print(f"and {more} more: --csv or --json gives all of them")
+    console().print()
+
+
+def _in_words(path: Sequence[Mapping[str, Any]], when: Callable[[str], str]) -> str:
+    """The way of a suspect into a unit, step by step; the unit itself is not named again."""
+    from partkin.command_line.terminal import item_name
+
+    if not path:
+        return "the unit itself"
+    steps = []
+    for place, step in enumerate(path, start=1):
+        holder = "" if place == len(path) else f" of {item_name(step['into'])}"
+        ended = "" if step["ended"] is None else f" until {when(step['ended'])}"
+        doubt = "" if step["certain"] else " (possibly)"
+        steps.append(f"{step['position'] or 'no position'}{holder}{ended}{doubt}")
+    return f"{item_name(path[0])} in {', in '.join(steps)}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from partkin.command_line.asking import AsJson, BadInput, StoreUrl, open_store
+from partkin.command_line.asking import AsJson, StoreUrl, open_store
 
 if TYPE_CHECKING:
     from partkin.actions.rebuild_books import Difference
@@ -25,19 +25,23 @@ MOST_LISTED = 100
 def check(store: StoreUrl = None, as_json: AsJson = False) -> None:
     """Prove the books against the journal.
 
-    They are rebuilt from it in a temporary store and compared. Exit code 0 when they do not, 1 when they do, 2 when it could not be found out.
+    They are rebuilt from it in a temporary store and compared. Exit code 0 where they are the same, 1 where they
+    differ, 2 where it could not be found out.
     """
-    from partkin.actions.rebuild_books import compare_books, count_entries
+    from partkin.actions.rebuild_books import check_books
+    from partkin.command_line.terminal import progress_bar
 
-    with open_store(store) as kept, _temporary_store() as rebuilt:
-        entries = count_entries(kept)
-        _rebuild(kept, rebuilt, entries)
-        differences = compare_books(kept, rebuilt)
+    entries = 0
+
+    def read(done: int, total: int) -> None:
+        nonlocal entries
+        entries = done
+        progress(done, total)
+
+    with open_store(store) as kept, _temporary_store() as empty, progress_bar("entries rebuilt") as progress:
+        differences = check_books(kept, empty, read)
         listed = list(islice(differences, MOST_LISTED))
         count = len(listed) + sum(1 for _ in differences)
-        more = count_entries(kept) - entries
-    if count and more:
-        raise BadInput(f"{more} entries were recorded meanwhile: check again while nothing is recorded")
     _show(entries, count, listed, as_json=as_json)
     if count:
         raise typer.Exit(1)
@@ -48,26 +52,12 @@ def _temporary_store() -> Iterator[Database]:
     from partkin.store.database import Database
     from partkin.store.migrate import upgrade
 
-    with TemporaryDirectory(prefix="partkin-check-") as folder:
-        database = Database(f"sqlite:///{Path(folder) / 'rebuilt.db'}")
+    with (
+        TemporaryDirectory(prefix="partkin-check-") as folder,
+        closing(Database(f"sqlite:///{Path(folder) / 'rebuilt.db'}")) as database,
+    ):
         upgrade(database)
         yield database
-        database.close()
-
-
-def _rebuild(kept: Database, rebuilt: Database, entries: int) -> None:
-    from partkin.actions.rebuild_books import rebuild_books
-    from partkin.command_line.terminal import progress_bar
-
-    done = 0
-    with progress_bar("entries rebuilt") as progress:
-
-        def count(applied: int) -> None:
-            nonlocal done
-            done += applied
-            progress(done, entries)
-
-        rebuild_books(kept, rebuilt, count)
 
 
 def _show(entries: int, count: int, listed: list[Difference], *, as_json: bool) -> None:
@@ -89,18 +79,17 @@ def _show(entries: int, count: int, listed: list[Difference], *, as_json: bool) 
 
 
 def _difference(difference: Difference) -> dict[str, Any]:
-    """One difference: the row's key, and what both have in the columns that differ; null for a row that is not there."""
+    """One difference: the row's key, and what both have where they differ; null for a row that is not there."""
     from partkin.store.tables import metadata
 
     columns = metadata.tables[difference.table].columns
     kept, rebuilt = difference.kept, difference.rebuilt
     row = kept if kept is not None else rebuilt
-    differing = [c.name for place, c in enumerate(columns) if not (kept and rebuilt and kept[place] == rebuilt[place])]
+    names = [column.name for column in columns]
+    differing = [name for place, name in enumerate(names) if not (kept and rebuilt and kept[place] == rebuilt[place])]
 
     def part(values: tuple[Any, ...] | None) -> dict[str, Any] | None:
-        return (
-            None if values is None else {c.name: v for c, v in zip(columns, values, strict=True) if c.name in differing}
-        )
+        return None if values is None else {name: v for name, v in zip(names, values, strict=True) if name in differing}
 
     return {
         "table": difference.table,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 
@@ -29,7 +29,12 @@ def shown(text: str) -> Text:
 
 def local(moment: str) -> str:
     """An RFC 3339 date and time as the clock of this machine shows it, with its offset from UTC."""
-    return datetime.fromisoformat(moment).astimezone().isoformat(sep=" ", timespec="minutes")
+    return datetime.fromisoformat(moment).astimezone().isoformat(sep=" ", timespec="seconds")
+
+
+def item_name(item: Mapping[str, str]) -> str:
+    """A serial item or a lot, as answers name it, in words."""
+    return f"{item['part']} {item['serial'] if 'serial' in item else 'lot ' + item['lot']}"
 
 
 def table(*columns: str, rows: Iterable[Iterable[str]]) -> Table:

@@ -84,12 +84,12 @@ def _root_notes(node: dict[str, Any]) -> Iterator[str]:
 
 def _notes(node: dict[str, Any]) -> Iterator[str]:
     """What is to be known of an item beyond its name."""
-    from partkin.command_line.terminal import local
+    from partkin.command_line.terminal import item_name, local
 
     if node["serial"] is not None and node["lot"] is not None:
         yield f"of lot {node['lot']}"
     if node["or_lot"]:
-        yield f"possibly of {' or '.join(_item(item) for item in node['or_lot'])}"
+        yield f"possibly of {' or '.join(item_name(item) for item in node['or_lot'])}"
     if node["disputed"]:
         yield "disputed"
     if node["ended"] is not None:
@@ -99,8 +99,4 @@ def _notes(node: dict[str, Any]) -> Iterator[str]:
         stale = "" if run["counts"] else ", no longer counts"
         yield f"{plan} {run['verdict']} {local(run['occurred_at'])}{stale}"
     for hold in node["holds"]:
-        yield f"ON HOLD {hold['hold']} ({_item(hold['item'])}): {hold['reason']}"
-
-
-def _item(item: dict[str, str]) -> str:
-    return f"{item['part']} {item['serial'] if 'serial' in item else 'lot ' + item['lot']}"
+        yield f"ON HOLD {hold['hold']} ({item_name(hold['item'])}): {hold['reason']}"

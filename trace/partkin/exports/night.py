@@ -48,26 +48,36 @@ _TELL_EVERY = 500  # entries
 Progress = Callable[[int, int], None]
 
 
-def export_night(database: Database, day: date, folder: Path, progress: Progress, *, now: Moment) -> Path:
+def export_night(
+    database: Database,
+    day: date,
+    folder: Path,
+    progress: Progress,
+    *,
+    now: Moment,
+    even_if_not_over: bool = False,
+) -> Path:
     """Export what was recorded on a day, midnight to midnight UTC by our clock, to `folder/YYYY-MM-DD`.
 
     Returns that folder. `progress` is told how many entries are written, and how many there are. Where the
     folder is there already with the same bytes, nothing is changed. Raises ExportRefused where it has other
     bytes, where the day is not over, where it cannot be told whether all of it has been recorded, or where
     another export runs; OSError where a file cannot be written. Nothing half-written is ever left under that name.
+
+    `even_if_not_over` exports what was recorded until now of a day that goes on; the manifest says until when.
     """
     start = start_of_day(day)
-    if now < start + DAY + MARGIN:
+    end = start + DAY
+    if now < end + MARGIN and not even_if_not_over:
         raise ExportRefused(
-            f"{day} (UTC) is not over: it can be exported from {text_of(start + DAY + MARGIN)}; "
-            f"now it is {text_of(now)}"
+            f"{day} (UTC) is not over: it can be exported from {text_of(end + MARGIN)}; now it is {text_of(now)}"
         )
     try:
         wait_for_recorders(database, seconds=MARGIN / SECOND)
     except StillRecording as error:
         raise ExportRefused(str(error)) from error
     with whole_folder(folder, day.isoformat()) as partial, database.read() as connection:
-        span = span_of(connection, start, start + DAY)
+        span = span_of(connection, start, min(end, now))
         files = _write_entries(connection, span, partial, progress)
         manifest = _manifest(day, span, catalogue_revision_at(connection, span.end), files)
         files.append(_write_text(partial / "manifest.json", canonical(manifest)))

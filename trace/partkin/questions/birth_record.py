@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
+from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import Connection, Row
 
 from partkin.rules.facts import item_json
 from partkin.rules.moments import FOREVER, Moment, text_of
-from partkin.store.database import BigId, Database, given
+from partkin.store.database import Database
 from partkin.store.genealogy import (
     Sight,
     items_by_id,
@@ -23,7 +24,7 @@ from partkin.store.genealogy import (
     units_started,
     visits_of,
 )
-from partkin.store.lot_changes import lots_in_doubt
+from partkin.store.lot_changes import draws_in_doubt
 from partkin.store.walks import MARK_LENGTH
 
 CHUNK = 500
@@ -68,14 +69,11 @@ def birth_record(
 
 def birth_records(
     database: Database, part: str | None, since: Moment, until: Moment, *, as_of: Moment | None, removed: bool
-) -> Iterator[list[dict[str, Any]]]:
+) -> Generator[list[dict[str, Any]], None, None]:
     """The records of all units (or built items of one part) started in a time, in that order, some at a time."""
     with database.read() as connection:
         for units in units_started(connection, part, since, until, CHUNK):
             yield _records(connection, units, Sight(as_of, removed))
-
-
-FLAT = ("unit_part", "unit_serial", "level", "path")
 
 
 def flat(record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
@@ -118,7 +116,7 @@ class _Told:
         self._holds = _by_item(open_holds(connection, sorted(lots.union(items)), sight))
         self._visits = _by_item(visits_of(connection, items, sight))
         self._runs = _by_item(test_results(connection, items, sight))
-        self._removals = {}
+        self._removals: dict[tuple[int, int | None, Moment], Row[Any]] = {}
         if sight.removed:
             for row in removals_from(connection, items):
                 self._removals.setdefault((row.parent_id, row.child_id, row.occurred_at), row)
@@ -167,7 +165,7 @@ class _Told:
 
     def _tests(self, results: Sequence[Row[Any]]) -> Iterator[dict[str, Any]]:
         last = {row.plan: row.id for row in results}
-        for run, of_run in groupby(results, key=lambda row: (row.id, row.plan)):
+        for _, of_run in groupby(results, key=attrgetter("id")):
             rows = list(of_run)
             yield {
                 "plan": rows[0].plan,
@@ -204,14 +202,7 @@ def _doubts(connection: Connection, rows: Iterable[Row[Any]]) -> Mapping[int, se
     for row in rows:
         if row.changeover_slack:
             drawn[row.point_of_use_id].append(row.started)
-    if not drawn:
-        return {}
-    columns = {
-        "point_of_use_id": (BigId, list(drawn)),
-        "since": (BigId, [min(moments) for moments in drawn.values()]),
-        "until": (BigId, [max(moments) + 1 for moments in drawn.values()]),
-    }
-    return lots_in_doubt(connection, given(connection, "drawn", columns))
+    return draws_in_doubt(connection, [(point, min(at), max(at) + 1) for point, at in drawn.items()])
 
 
 def _by_item(rows: Iterable[Row[Any]]) -> Mapping[int, Sequence[Row[Any]]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -29,20 +29,6 @@ from partkin.store.suspects import Mistake, criteria_without_suspects, suspected
 from partkin.store.walks import BEGINNING
 
 CERTAINTY = ("certain", "possible")
-
-COLUMNS = (
-    "certainty",
-    "part",
-    "serial",
-    "state",
-    "inside",
-    "where",
-    "where_at",
-    "exposed_from",
-    "exposed_to",
-    "path",
-)
-"""What is told of each affected unit."""
 
 
 class UnknownSuspects(LookupError):
@@ -73,7 +59,7 @@ def affected_page(database: Database, alarm: Alarm, *, after: Cursor | None, lim
     }
 
 
-def affected_rows(database: Database, alarm: Alarm) -> Iterator[list[dict[str, Any]]]:
+def affected_rows(database: Database, alarm: Alarm) -> Generator[list[dict[str, Any]], None, None]:
     """All affected units, certain ones first, a chunk at a time, in one transaction.
 
     The first chunk is empty: asking for it raises UnknownSuspects before an answer has begun.

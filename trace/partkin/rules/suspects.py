@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import MAXYEAR, MINYEAR, datetime
 from typing import Annotated, ClassVar
 
 from annotated_types import MaxLen
@@ -130,6 +130,8 @@ class Alarm:
     def __post_init__(self) -> None:
         if self.as_of is not None and self.as_of.tzinfo is None:
             raise ValueError("as_of needs its offset from UTC, such as 2026-03-02T06:00:00+01:00")
+        if self.as_of is not None and not MINYEAR < self.as_of.year < MAXYEAR:
+            raise ValueError("as_of lies too far from today")
 
     @property
     def moment(self) -> Moment | None:

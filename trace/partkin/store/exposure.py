@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final, NamedTuple
 
 from sqlalchemy import (
@@ -13,7 +14,6 @@ from sqlalchemy import (
     FromClause,
     Row,
     Select,
-    Subquery,
     Text,
     and_,
     case,
@@ -32,10 +32,20 @@ from sqlalchemy import (
 )
 
 from partkin.rules.moments import FOREVER, Moment
-from partkin.store.database import BigId, among, earlier, given, later
+from partkin.store.database import (
+    BigId,
+    Dialect,
+    among,
+    among_values,
+    dialect_of,
+    earlier,
+    given,
+    later,
+    value_parameters,
+)
 from partkin.store.lot_changes import lots_in_doubt
 from partkin.store.suspects import Suspected
-from partkin.store.tables import item, loading, marriage, part, visit
+from partkin.store.tables import item, marriage, part, visit
 from partkin.store.walks import LOT_MARK, looked_up, mark, marks
 
 CHUNK: Final = 1000
@@ -101,23 +111,8 @@ class Exposed:
 
 def exposed(connection: Connection, suspected: Suspected, as_of: Moment | None) -> Exposed:
     """Find out what is needed to ask for the exposed units; asks only for the lot changes."""
-    doubts: Mapping[int, set[int]] = {}
-    if suspected.lots is not None:
-        doubts = lots_in_doubt(connection, _loaded(connection, suspected.lots))
+    doubts = {} if suspected.lots is None else lots_in_doubt(connection, suspected.lots)
     return Exposed(_Walk(connection, suspected, doubts, as_of).units(), doubts)
-
-
-def _loaded(connection: Connection, lots: CTE) -> Subquery:
-    """When and where the lots were loaded."""
-    rows, at = looked_up(
-        connection,
-        lots,
-        loading,
-        loading.c.lot_id == lots.c.id,
-        *("point_of_use_id", "loaded_at", "unloaded_at"),
-    )
-    times = (at.c.point_of_use_id, at.c.loaded_at.label("since"), at.c.unloaded_at.label("until"))
-    return select(*times).select_from(rows).subquery("loaded")
 
 
 _STEP: Final = ("id", "parent_id", "parent_is_unit", "started", "ended", "disputed")
@@ -141,7 +136,7 @@ class _Walk:
             .cte("each_unit")
         )
         rows, unit = looked_up(
-            self.connection, each, item, item.c.id == each.c.item, "part", "code", "state", "started_at"
+            dialect_of(self.connection), each, item, item.c.id == each.c.item, "part", "code", "state", "started_at"
         )
         possible = case((each.c.way >= str(_POSSIBLE)[:1], 1), else_=0).label("possible")
         return select(possible, *unit.c, each.c.item, each.c.way, each.c.until).select_from(rows).cte("affected")
@@ -183,7 +178,7 @@ class _Walk:
     def _suspect_units(self) -> Select[Any]:
         """Suspects that are units themselves: the way to them is empty."""
         suspect = self.suspected.items
-        rows, unit = looked_up(self.connection, suspect, item, item.c.id == suspect.c.item, "part")
+        rows, unit = looked_up(dialect_of(self.connection), suspect, item, item.c.id == suspect.c.item, "part")
         way = cast(suspect.c.since + literal(_CERTAIN, BigId), Text)
         units = select(suspect.c.item, way.label("way"), literal(FOREVER, BigId).label("hi"))
         return units.select_from(rows.join(part, part.c.part == unit.c.part)).where(part.c.sold)
@@ -191,10 +186,10 @@ class _Walk:
     def _married(self, rows: FromClause, on: ColumnElement[bool]) -> tuple[FromClause, FromClause]:
         if self.as_of is not None:
             on = and_(on, marriage.c.started <= self.as_of)
-        return looked_up(self.connection, rows, marriage, on, *_STEP)
+        return looked_up(dialect_of(self.connection), rows, marriage, on, *_STEP)
 
     def _bytewise(self, text: ColumnElement[str]) -> ColumnElement[str]:
-        return collate(text, "C") if self.connection.dialect.name == "postgresql" else text
+        return collate(text, "C") if dialect_of(self.connection) == "postgresql" else text
 
 
 def _step(m: FromClause, lo: ColumnElement[int], doubtful: ColumnElement[bool], way: ColumnElement[str]) -> Select[Any]:
@@ -265,15 +260,26 @@ def _exposure(row: Row[Any]) -> Exposure:
 
 def marriages_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, Row[Any]]:
     """Marriages by their numbers."""
+    found = connection.execute(_marriages_by_id(dialect_of(connection)), value_parameters(connection, ids))
+    return {row.id: row for row in found}
+
+
+@cache
+def _marriages_by_id(dialect: Dialect) -> Select[Any]:
     t = marriage.c
     columns = (t.id, t.child_id, t.parent_id, t.position, t.started, t.ended, t.disputed)
-    return {row.id: row for row in connection.execute(select(*columns).where(among(connection, t.id, ids)))}
+    return select(*columns).where(among_values(dialect, t.id))
 
 
 def last_visits(connection: Connection, ids: Sequence[int]) -> dict[int, tuple[Moment, str]]:
     """When and where items were last worked on."""
+    found = connection.execute(_visits(dialect_of(connection)), value_parameters(connection, ids))
+    return {row.item_id: (row.last_at, row.scan_point) for row in found}
+
+
+@cache
+def _visits(dialect: Dialect) -> Select[Any]:
+    """Visits of some items, each item's last one last."""
     t = visit.c
-    last: dict[int, tuple[Moment, str]] = {}
-    for row in connection.execute(select(t.item_id, t.last_at, t.scan_point).where(among(connection, t.item_id, ids))):
-        last[row.item_id] = max(last.get(row.item_id, (row.last_at, row.scan_point)), (row.last_at, row.scan_point))
-    return last
+    there = select(t.item_id, t.last_at, t.scan_point).where(among_values(dialect, t.item_id))
+    return there.order_by(t.last_at, t.scan_point)

@@ -1,9 +1,13 @@
-"""Genealogy downwards: what items hold at every level, each component with what the books say of it."""
+"""Genealogy downwards: what items hold at every level, each component with what the books say of it.
+
+Statements are made once for each engine; the items asked for come with each execution.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from sqlalchemy import (
@@ -12,7 +16,9 @@ from sqlalchemy import (
     Connection,
     FromClause,
     Row,
+    Select,
     and_,
+    bindparam,
     func,
     literal,
     or_,
@@ -22,7 +28,18 @@ from sqlalchemy import (
 
 from partkin.rules.facts import FACTS_PER_ENTRY, ItemKey, ItemKind
 from partkin.rules.moments import FOREVER, Moment
-from partkin.store.database import BigId, among, earlier, given, later
+from partkin.store.database import (
+    BigId,
+    Dialect,
+    among,
+    among_values,
+    dialect_of,
+    earlier,
+    given_rows,
+    later,
+    row_parameters,
+    value_parameters,
+)
 from partkin.store.tables import (
     characteristic,
     entry,
@@ -41,6 +58,8 @@ from partkin.store.tables import (
 )
 from partkin.store.walks import BEGINNING, looked_up, mark
 
+_AS_OF = bindparam("as_of", type_=BigId)
+
 
 @dataclass(frozen=True, slots=True)
 class Sight:
@@ -49,13 +68,28 @@ class Sight:
     as_of: Moment | None = None
     removed: bool = False
 
-    def up_to(self, moment: ColumnElement[Moment]) -> ColumnElement[bool]:
-        """Whether something had happened by then."""
-        return true() if self.as_of is None else moment <= self.as_of
+    @property
+    def timed(self) -> bool:
+        """Whether a moment is asked for."""
+        return self.as_of is not None
 
-    def lasting(self, ended: ColumnElement[Moment]) -> ColumnElement[bool]:
-        """Whether something had not ended by then."""
-        return ended == FOREVER if self.as_of is None else ended > self.as_of
+    @property
+    def parameters(self) -> dict[str, Any]:
+        """What statements made for a sight that is timed take."""
+        return {"as_of": self.as_of} if self.timed else {}
+
+
+def _up_to(moment: ColumnElement[Moment], *, timed: bool) -> ColumnElement[bool]:
+    """Whether something had happened by then."""
+    return moment <= _AS_OF if timed else true()
+
+
+def _lasting(ended: ColumnElement[Moment], *, timed: bool) -> ColumnElement[bool]:
+    """Whether something had not ended by then."""
+    return ended > _AS_OF if timed else ended == FOREVER
+
+
+# -- which items
 
 
 def items_named(connection: Connection, kind: ItemKind, code: str, of_part: str | None) -> list[tuple[int, str]]:
@@ -64,6 +98,18 @@ def items_named(connection: Connection, kind: ItemKind, code: str, of_part: str 
     t = item.c
     query = select(t.id, t.part).where(among(connection, t.part, parts), t.kind == kind, t.code == code)
     return [(row.id, row.part) for row in connection.execute(query.order_by(t.part))]
+
+
+def items_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, ItemKey]:
+    """What items are called, by their numbers."""
+    found = connection.execute(_items_by_id(dialect_of(connection)), value_parameters(connection, ids))
+    return {row.id: ItemKey(row.part, row.kind, row.code) for row in found}
+
+
+@cache
+def _items_by_id(dialect: Dialect) -> Select[Any]:
+    t = item.c
+    return select(t.id, t.part, t.kind, t.code).where(among_values(dialect, t.id))
 
 
 def units_started(
@@ -98,16 +144,22 @@ def tree_rows(connection: Connection, roots: Sequence[int], sight: Sight) -> Seq
 
     `way` is the way down from a root: that of its holder, and one more mark. `level` is 0 for a root.
     """
-    walk = _walk_down(connection, roots, sight)
-    rows, m = looked_up(connection, walk, marriage, marriage.c.id == walk.c.marriage, *_OF_MARRIAGE, outer=True)
-    rows, i = looked_up(connection, rows, item, item.c.id == walk.c.item, *_OF_ITEM, outer=True)
-    rows, lot = looked_up(connection, rows, _lot, _lot.c.id == i.c.lot_id, "code", outer=True)
+    statement = _tree(dialect_of(connection), timed=sight.timed, removed=sight.removed)
+    return connection.execute(statement, {**row_parameters(connection, {"item": roots}), **sight.parameters}).all()
+
+
+@cache
+def _tree(dialect: Dialect, *, timed: bool, removed: bool) -> Select[Any]:
+    walk = _walk_down(dialect, timed=timed, removed=removed)
+    rows, m = looked_up(dialect, walk, marriage, marriage.c.id == walk.c.marriage, *_OF_MARRIAGE, outer=True)
+    rows, i = looked_up(dialect, rows, item, item.c.id == walk.c.item, *_OF_ITEM, outer=True)
+    rows, lot = looked_up(dialect, rows, _lot, _lot.c.id == i.c.lot_id, "code", outer=True)
     number = walk.c.marriage // FACTS_PER_ENTRY
-    rows, e = looked_up(connection, rows, entry, entry.c.id == number, *_OF_ENTRY, outer=True)
+    rows, e = looked_up(dialect, rows, entry, entry.c.id == number, *_OF_ENTRY, outer=True)
     rows = rows.outerjoin(part, part.c.part == i.c.part)
     rows = rows.outerjoin(point_of_use, point_of_use.c.id == m.c.point_of_use_id)
     rows = rows.outerjoin(scan_point, scan_point.c.scan_point == point_of_use.c.scan_point)
-    query = select(
+    return select(
         *(walk.c.level, walk.c.way, walk.c.item, walk.c.marriage),
         *(m.c[name] for name in _OF_MARRIAGE),
         *(i.c[name] for name in _OF_ITEM),
@@ -117,12 +169,11 @@ def tree_rows(connection: Connection, roots: Sequence[int], sight: Sight) -> Seq
         part.c.description,
         _supplier(walk.c.item, i).label("supplier"),
         scan_point.c.changeover_slack,
-    )
-    return connection.execute(query.select_from(rows)).all()
+    ).select_from(rows)
 
 
-def _walk_down(connection: Connection, roots: Sequence[int], sight: Sight) -> CTE:
-    root = given(connection, "root", {"item": (BigId, roots)})
+def _walk_down(dialect: Dialect, *, timed: bool, removed: bool) -> CTE:
+    root = given_rows(dialect, "root", {"item": BigId})
     walk = select(
         root.c.item,
         literal(None, BigId).label("marriage"),
@@ -131,10 +182,10 @@ def _walk_down(connection: Connection, roots: Sequence[int], sight: Sight) -> CT
         literal(FOREVER, BigId).label("hi"),
         mark(root.c.item).label("way"),
     ).cte("walk", recursive=True)
-    inside = and_(marriage.c.parent_id == walk.c.item, sight.up_to(marriage.c.started))
-    if not sight.removed:
-        inside = and_(inside, sight.lasting(marriage.c.ended))
-    rows, m = looked_up(connection, walk, marriage, inside, "id", "child_id", "started", "ended")
+    inside = and_(marriage.c.parent_id == walk.c.item, _up_to(marriage.c.started, timed=timed))
+    if not removed:
+        inside = and_(inside, _lasting(marriage.c.ended, timed=timed))
+    rows, m = looked_up(dialect, walk, marriage, inside, "id", "child_id", "started", "ended")
     lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
     further = select(m.c.child_id, m.c.id, walk.c.level + 1, lo, hi, walk.c.way + mark(m.c.id)).select_from(rows)
     # A component that was taken out before its holder came here, or put in after that left, never was here.
@@ -152,24 +203,27 @@ def _supplier(number: ColumnElement[int], i: FromClause) -> ColumnElement[str]:
 # -- what else the books say of items
 
 
-def items_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, ItemKey]:
-    """What items are called, by their numbers."""
-    t = item.c
-    found = connection.execute(select(t.id, t.part, t.kind, t.code).where(among(connection, t.id, ids)))
-    return {row.id: ItemKey(row.part, row.kind, row.code) for row in found}
-
-
 def removals_from(connection: Connection, parents: Sequence[int]) -> Sequence[Row[Any]]:
     """What was taken out of items, when, why, and where it went."""
+    return connection.execute(_removals(dialect_of(connection)), value_parameters(connection, parents)).all()
+
+
+@cache
+def _removals(dialect: Dialect) -> Select[Any]:
     t = removal.c
     columns = (t.parent_id, t.child_id, t.position, t.occurred_at, t.reason, t.destination)
-    return connection.execute(select(*columns).where(among(connection, t.parent_id, parents)).order_by(t.id)).all()
+    return select(*columns).where(among_values(dialect, t.parent_id)).order_by(t.id)
 
 
 def test_results(connection: Connection, items: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
     """The results of all test runs, in order: of each result its run, its limits, and since when the plan is stale."""
+    return _of_items(connection, _test_results(dialect_of(connection), timed=sight.timed), items, sight)
+
+
+@cache
+def _test_results(dialect: Dialect, *, timed: bool) -> Select[Any]:
     r, m, c = test_run.c, measurement.c, characteristic.c
-    query = (
+    return (
         select(
             *(r.id, r.item_id, r.plan, r.instrument, r.occurred_at, r.verdict, stale.c.at.label("stale_at")),
             *(m.characteristic, m.value, m.good, m.within, c.description, c.unit, c.lower, c.upper),
@@ -177,21 +231,34 @@ def test_results(connection: Connection, items: Sequence[int], sight: Sight) -> 
         .outerjoin(stale, and_(stale.c.item_id == r.item_id, stale.c.plan == r.plan))
         .outerjoin(measurement, m.test_run_id == r.id)
         .outerjoin(characteristic, and_(c.plan == r.plan, c.characteristic == m.characteristic))
-        .where(among(connection, r.item_id, items), sight.up_to(r.occurred_at))
+        .where(among_values(dialect, r.item_id), _up_to(r.occurred_at, timed=timed))
         .order_by(r.occurred_at, r.id, m.characteristic)
     )
-    return connection.execute(query).all()
 
 
 def open_holds(connection: Connection, items: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
     """Holds in force on items, in the order they were placed."""
+    return _of_items(connection, _open_holds(dialect_of(connection), timed=sight.timed), items, sight)
+
+
+@cache
+def _open_holds(dialect: Dialect, *, timed: bool) -> Select[Any]:
     t = hold.c
-    in_force = (sight.up_to(t.placed_at), sight.lasting(t.released_at))
-    return connection.execute(select(hold).where(among(connection, t.item_id, items), *in_force).order_by(t.id)).all()
+    in_force = (_up_to(t.placed_at, timed=timed), _lasting(t.released_at, timed=timed))
+    return select(hold).where(among_values(dialect, t.item_id), *in_force).order_by(t.id)
 
 
 def visits_of(connection: Connection, items: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
     """Where items were worked on, in the order of their first visits."""
+    return _of_items(connection, _visits(dialect_of(connection), timed=sight.timed), items, sight)
+
+
+@cache
+def _visits(dialect: Dialect, *, timed: bool) -> Select[Any]:
     t = visit.c
-    there = (among(connection, t.item_id, items), sight.up_to(t.first_at))
-    return connection.execute(select(visit).where(*there).order_by(t.first_at, t.scan_point)).all()
+    there = (among_values(dialect, t.item_id), _up_to(t.first_at, timed=timed))
+    return select(visit).where(*there).order_by(t.first_at, t.scan_point)
+
+
+def _of_items(connection: Connection, statement: Select[Any], items: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
+    return connection.execute(statement, {**value_parameters(connection, items), **sight.parameters}).all()

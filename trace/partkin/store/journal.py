@@ -73,3 +73,8 @@ def read_entries(
         query = query.limit(limit)
     for row in connection.execution_options(yield_per=chunk).execute(query):
         yield Entry(*row)
+
+
+def count_entries(connection: Connection) -> int:
+    """How many entries the journal has."""
+    return connection.scalar(select(func.count()).select_from(entry)) or 0

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 from itertools import groupby
+from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
+    CompoundSelect,
     Connection,
     FromClause,
     Integer,
+    Row,
     Select,
     and_,
     func,
@@ -23,33 +27,54 @@ from sqlalchemy import (
 
 from partkin.rules.certainty import Draw, LotChange, lot_changes, other_lots
 from partkin.rules.known import LoadingRow
-from partkin.rules.moments import FOREVER
-from partkin.store.database import BigId, given
+from partkin.rules.moments import FOREVER, Moment
+from partkin.store.database import BigId, Dialect, dialect_of, given_rows, row_parameters
 from partkin.store.tables import loading, marriage, point_of_use, scan_point
-from partkin.store.walks import BEGINNING
+from partkin.store.walks import BEGINNING, looked_up
 
 _draw = marriage.alias("draw")
 _later = loading.alias("later")
 _MOST_SLACK = select(func.max(scan_point.c.changeover_slack)).scalar_subquery()
 
 
-def lots_in_doubt(connection: Connection, times: FromClause) -> dict[int, set[int]]:
+def lots_in_doubt(connection: Connection, lots: FromClause) -> dict[int, set[int]]:
+    """Marriages drawn within the slack of a change to or from these lots (`id`), with the other lots they may be of."""
+    columns = ("point_of_use_id", "loaded_at", "unloaded_at")
+    rows, at = looked_up(dialect_of(connection), lots, loading, loading.c.lot_id == lots.c.id, *columns)
+    times = select(at.c.point_of_use_id, at.c.loaded_at.label("since"), at.c.unloaded_at.label("until"))
+    return _in_doubt(connection, connection.execute(_loadings_around(times.select_from(rows).subquery("loaded"))))
+
+
+def draws_in_doubt(connection: Connection, times: Sequence[tuple[int, Moment, Moment]]) -> dict[int, set[int]]:
     """Marriages drawn within the slack of a lot change, each with the other lots that it may be of.
 
-    `times` has `point_of_use_id`, `since` and `until`: all draws in these times are looked at, and some around them.
+    Looks at all draws at some points of use in some time (number, from, until before), and at some around them.
     """
+    if not times:
+        return {}
+    parameters = row_parameters(connection, dict(zip(_TIMES, zip(*times, strict=True), strict=True)))
+    return _in_doubt(connection, connection.execute(_loadings_around_given(dialect_of(connection)), parameters))
+
+
+def _in_doubt(connection: Connection, found: Iterable[Row[Any]]) -> dict[int, set[int]]:
     slack: dict[int, int] = {}
     loadings = []
-    for *row, pieces in connection.execute(_loadings_around(times)):
+    for *row, pieces in found:
         loadings.append(LoadingRow(*row))
         slack[loadings[-1].point_of_use_id] = pieces
-    changes = list(lot_changes(loadings))
     doubts: dict[int, set[int]] = defaultdict(set)
-    if changes:
-        for change, before, after in _draws_near(connection, changes):
-            for marriage_id, lot_id in other_lots(change, before, after, slack[change.point_of_use_id]):
-                doubts[marriage_id].add(lot_id)
+    for change, before, after in _draws_near(connection, list(lot_changes(loadings))):
+        for marriage_id, lot_id in other_lots(change, before, after, slack[change.point_of_use_id]):
+            doubts[marriage_id].add(lot_id)
     return doubts
+
+
+_TIMES = ("point_of_use_id", "since", "until")
+
+
+@cache
+def _loadings_around_given(dialect: Dialect) -> Select[Any]:
+    return _loadings_around(given_rows(dialect, "times", dict.fromkeys(_TIMES, BigId)))
 
 
 def _loadings_around(times: FromClause) -> Select[Any]:
@@ -114,20 +139,14 @@ def _nearest(
 
 def _draws_near(
     connection: Connection, changes: Sequence[LotChange]
-) -> Iterable[tuple[LotChange, list[Draw], list[Draw]]]:
+) -> Iterator[tuple[LotChange, list[Draw], list[Draw]]]:
     """Each change with the draws before and after it, nearest first; as many as the greatest slack, at least."""
-    each = given(
-        connection,
-        "change",
-        {
-            "place": (Integer(), list(range(len(changes)))),
-            "point_of_use_id": (BigId, [change.point_of_use_id for change in changes]),
-            "at": (BigId, [change.at for change in changes]),
-        },
-    )
-    before, after = (_draws_beside(connection, each, before=side) for side in (True, False))
-    near = connection.execute(union_all(before, after)).all()
-    for place, rows in groupby(sorted(near), key=lambda row: row.place):
+    if not changes:
+        return
+    points, moments = [change.point_of_use_id for change in changes], [change.at for change in changes]
+    parameters = row_parameters(connection, {"place": range(len(changes)), "point_of_use_id": points, "at": moments})
+    near = sorted(connection.execute(_draws_near_given(dialect_of(connection)), parameters).all())
+    for place, rows in groupby(near, key=attrgetter("place")):
         sides: tuple[list[Draw], list[Draw]] = ([], [])
         for row in rows:
             sides[row.side].append(Draw(row.id, row.quantity))
@@ -135,7 +154,13 @@ def _draws_near(
         yield changes[place], *sides
 
 
-def _draws_beside(connection: Connection, each: FromClause, *, before: bool) -> Select[Any]:
+@cache
+def _draws_near_given(dialect: Dialect) -> CompoundSelect[Any]:
+    each = given_rows(dialect, "change", {"place": Integer(), "point_of_use_id": BigId, "at": BigId})
+    return union_all(*(_draws_beside(dialect, each, before=side) for side in (True, False)))
+
+
+def _draws_beside(dialect: Dialect, each: FromClause, *, before: bool) -> Select[Any]:
     """The nearest draws on one side of each change: its place, 0 before or 1 after, when, marriage, pieces."""
     is_near, nearest_first = _nearest(_draw.c.started, each.c.at, before=before)
     side = literal_column("0" if before else "1", Integer).label("side")
@@ -145,7 +170,7 @@ def _draws_beside(connection: Connection, each: FromClause, *, before: bool) -> 
         .order_by(nearest_first, _draw.c.id.desc() if before else _draw.c.id)
         .limit(_MOST_SLACK)
     )
-    if connection.dialect.name == "postgresql":
+    if dialect == "postgresql":
         found: Any = nearest.lateral()
         rows = each.join(found, true())
     else:

@@ -12,7 +12,7 @@ from partkin.rules.facts import FACTS_PER_ENTRY, ItemKey
 from partkin.rules.messages import NamedItem
 from partkin.rules.moments import Moment
 from partkin.rules.suspects import Received, SerialRange, Suspects, Worked
-from partkin.store.database import BigId, Code, among, given
+from partkin.store.database import BigId, Code, among, dialect_of, given
 from partkin.store.tables import entry, item, part, receipt, scan_point, supplier, test_run
 from partkin.store.walks import BEGINNING, looked_up
 
@@ -153,7 +153,8 @@ def _in_range(serials: SerialRange) -> Select[Any]:
     return select(t.id).where(
         t.part == serials.part,
         t.kind == "serial",
-        t.code.between(serials.from_, serials.to),
+        t.code >= serials.from_,
+        t.code <= serials.to,
         func.length(t.code) == len(serials.from_),
     )
 
@@ -168,7 +169,7 @@ def _receipts(received: Received) -> Select[Any]:
 
 def _items_by(connection: Connection, found: FromClause, column: str) -> Select[Any]:
     """Serial items whose receipt or lot was found."""
-    rows, serial = looked_up(connection, found, item, item.c[column] == found.c.id, "id")
+    rows, serial = looked_up(dialect_of(connection), found, item, item.c[column] == found.c.id, "id")
     return select(serial.c.id).select_from(rows)
 
 

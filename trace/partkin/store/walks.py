@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from sqlalchemy import ColumnElement, Connection, FromClause, Text, cast, literal_column, select, true
+from sqlalchemy import ColumnElement, FromClause, Text, cast, literal_column, select, true
+
+from partkin.store.database import Dialect
 
 BEGINNING: Final = -(10**17)
 """Earlier than any date that RFC 3339 can write, in microseconds."""
@@ -21,7 +23,7 @@ LOT_MARK: Final = 2 * 10**15
 
 
 def looked_up(
-    connection: Connection,
+    dialect: Dialect,
     rows: FromClause,
     table: FromClause,
     on: ColumnElement[bool],
@@ -33,7 +35,7 @@ def looked_up(
     PostgreSQL cannot know how few rows a recursion finds, and would read whole tables where it should look up a few
     rows; OFFSET 0 leaves it no choice. SQLite looks them up anyway.
     """
-    if connection.dialect.name == "postgresql":
+    if dialect == "postgresql":
         wanted = select(*(table.c[name] for name in columns)).where(on)
         found = wanted.offset(literal_column("0")).lateral()
         return rows.join(found, true(), isouter=outer), found

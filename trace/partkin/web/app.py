@@ -15,7 +15,7 @@ from partkin.actions.rulebooks import Rulebooks
 from partkin.settings import Settings
 from partkin.store.database import Database
 from partkin.store.migrate import require_current
-from partkin.web.api import journal, lists, messages, problems
+from partkin.web.api import genealogy, journal, lists, messages, problems
 from partkin.web.documentation import add_schemas
 from partkin.web.problems import add_handlers
 
@@ -52,6 +52,7 @@ def create_app(settings: Settings) -> FastAPI:
     add_handlers(app)
     app.include_router(messages.router, prefix="/v1")
     app.include_router(lists.router, prefix="/v1")
+    app.include_router(genealogy.router, prefix="/v1")
     app.include_router(journal.router, prefix="/v1")
     app.include_router(problems.router)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from contextlib import suppress
 from datetime import datetime, timedelta
 
 import httpx2
@@ -57,7 +58,8 @@ def demo(once: bool, store: str | None, port: int, seed: int, units: int) -> Non
             screen.print(f"All of it took {time.perf_counter() - began:.0f} s.")
             if not once:
                 say_what_to_try(address, shift, screen)
-                process.join()
+                with suppress(KeyboardInterrupt):
+                    process.join()
 
 
 def _play(address: str, plant: Plant, start: datetime, seed: int, units: int, screen: Console) -> Shift:

@@ -3,28 +3,27 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import httpx2
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 
+from partkin.command_line.affected import CAUTION
 from partkin.command_line.demo.floor import DemoFailed
 from partkin.command_line.demo.plant import Label, Plant
 from partkin.command_line.demo.shift import Shift
+from partkin.command_line.terminal import shown, table
 
-_FIRST = 4
+_FIRST = 2
 """Units shown of each certainty."""
 
 _PAGE = 1000
-
-_CAUTION = (
-    "What is stopped, recalled or reported follows the plant's procedure and local law. "
-    "This list is a basis for that decision; it does not take it."
-)
+_CERTAINTY = ("certain", "possible")
 
 Units = set[tuple[str, str]]
 """Part and serial number."""
@@ -44,25 +43,22 @@ class Affected:
         return {(row["part"], row["serial"]) for row in getattr(self, certainty)}
 
 
-def raise_alarm(url: str, shift: Shift, console: Console) -> Affected:
-    """Ask which units the lot of the alarm affects, show it, and compare with what the floor remembers.
+def raise_alarm(url: str, shift: Shift, screen: Console) -> None:
+    """Ask which units the lot of the alarm affects, show it, and compare it with the floor's own notes.
 
     Raises DemoFailed where they differ.
     """
     affected = _ask(url, shift.story.alarm.part, shift.story.alarm.lot)
-    _show(shift, affected, console)
-    certain, possible = remembered(shift.plant, shift.floor.drawn, shift.floor.holders)
-    if (affected.units("certain"), affected.units("possible")) != (certain, possible):
-        raise DemoFailed(
-            f"the floor remembers {len(certain)} certain and {len(possible)} possible units, others than those answered"
-        )
-    console.print("The floor's own notes of what went where name the same units, certain and possible.")
-    return affected
+    _show(shift, affected, screen)
+    noted = remembered(shift.plant, shift.floor.drawn, shift.floor.holders)
+    if (affected.units("certain"), affected.units("possible")) != noted:
+        raise DemoFailed(f"{affected.counts} is not what the floor noted: {[len(units) for units in noted]}")
+    screen.print("The floor's own notes of what went where name the same units, certain and possible.")
 
 
 def _ask(url: str, part: str, lot: str) -> Affected:
     question = {"suspects": {"items": [{"part": part, "lot": lot}]}}
-    rows: dict[str, list[Mapping[str, Any]]] = {"certain": [], "possible": []}
+    rows: dict[str, list[Mapping[str, Any]]] = {certainty: [] for certainty in _CERTAINTY}
     pages: dict[str, Any] = {"limit": _PAGE}
     began = time.perf_counter()
     with httpx2.Client(base_url=url, timeout=60) as client:
@@ -99,66 +95,51 @@ def remembered(
 # -- on the screen
 
 
-def _show(shift: Shift, affected: Affected, console: Console) -> None:
+def _show(shift: Shift, affected: Affected, screen: Console) -> None:
     alarm = shift.story.alarm
     part = shift.plant.catalogue.part[alarm.part]
     supplier = shift.plant.catalogue.supplier[part.supplier or ""].name
-    console.rule(f"Alarm: {alarm.part} lot {alarm.lot}")
-    console.print(f"{supplier}: {alarm.words.format(lot=alarm.lot)}.")
-    console.print()
-    console.print(_facts(shift, affected))
-    console.print()
-    console.print(_counts(affected))
-    console.print()
-    console.print(_units(affected))
-    console.print()
-    console.print(_CAUTION)
+    screen.rule(f"Alarm: {alarm.part} lot {alarm.lot}")
+    screen.print(f"{supplier}: {alarm.words.format(lot=alarm.lot)}.")
+    facts = Table.grid(padding=(0, 2))
+    for what, words in _facts(shift, affected):
+        facts.add_row(what, shown(words))
+    screen.print(facts)
+    screen.print()
+    screen.print(_counts(affected))
+    screen.print()
+    for row in (*affected.certain[:_FIRST], *affected.possible[:_FIRST]):
+        now = f"{row['state']}, last seen at {row['where']} {_clock(row['where_at'])}"
+        screen.print(f"{row['part']} {row['serial']}  {row['certainty']}  {now}")
+        screen.print(Padding(shown(_in_words(row["path"])), (0, 0, 0, 2), expand=False), style="dim")
+    screen.print()
+    screen.print(CAUTION)
 
 
-def _facts(shift: Shift, affected: Affected) -> Table:
-    """What came in, and where it went."""
+def _facts(shift: Shift, affected: Affected) -> Iterator[tuple[str, str]]:
+    """What came in, where it went, and how long the answer took."""
     alarm = shift.story.alarm
     pieces = sum(number for label, number in shift.supplies.pieces.items() if label.code == alarm.lot)
     first = [row["path"][0] for row in affected.certain]
     places = sorted({f"{step['position']} of {step['into']['part']}" for step in first})
-    started = sorted(datetime.fromisoformat(step["started"]).astimezone() for step in first)
-    grid = _grid()
-    grid.add_row("suspect", f"{alarm.part} ({shift.plant.catalogue.part[alarm.part].description}) lot {alarm.lot}")
-    grid.add_row("received", f"{pieces} pieces, this morning at goods-in")
-    grid.add_row("where used", f"{', '.join(places)}, {started[0]:%H:%M} to {started[-1]:%H:%M}")
-    grid.add_row("answered in", f"{affected.seconds * 1000:.0f} ms")
-    return grid
-
-
-def _grid() -> Table:
-    grid = Table.grid(padding=(0, 2))
-    grid.add_column(style="dim", no_wrap=True)
-    grid.add_column()
-    return grid
+    started = sorted(step["started"] for step in first)
+    yield "suspect", f"{alarm.part} ({shift.plant.catalogue.part[alarm.part].description}) lot {alarm.lot}"
+    yield "received", f"{pieces} pieces, before the shift"
+    yield "where used", f"{', '.join(places)}, {_clock(started[0])} to {_clock(started[-1])}"
+    yield "answered in", f"{affected.seconds * 1000:.0f} ms"
 
 
 def _counts(affected: Affected) -> Table:
-    table = Table(box=None, padding=(0, 3, 0, 0), pad_edge=False)
-    groups = {**affected.counts["by_part"], **affected.counts["by_state"]}
-    for name in ("", *groups, "all"):
-        table.add_column(name, justify="right" if name else "left")
-    for certainty in ("certain", "possible"):
-        cells = [str(counted[certainty]) for counted in groups.values()]
-        table.add_row(certainty, *cells, str(affected.counts[certainty]))
-    return table
+    groups = {**affected.counts["by_part"], **affected.counts["by_state"], "all": affected.counts}
+    rows = ((certainty, *(str(counted[certainty]) for counted in groups.values())) for certainty in _CERTAINTY)
+    return table("units", *(f"#{name}" for name in groups), rows=rows)
 
 
-def _units(affected: Affected) -> Table:
-    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
-    for name in ("unit", "", "now", "path"):
-        table.add_column(name, no_wrap=name != "path")
-    for row in (*affected.certain[:_FIRST], *affected.possible[:_FIRST]):
-        at = datetime.fromisoformat(row["where_at"]).astimezone()
-        now = f"{row['state']}, {row['where']} {at:%H:%M}"
-        table.add_row(f"{row['part']} {row['serial']}", row["certainty"], now, in_words(row["path"]))
-    return table
+def _clock(moment: str) -> str:
+    return f"{datetime.fromisoformat(moment).astimezone():%H:%M}"
 
 
-def in_words(path: Sequence[Mapping[str, Any]]) -> str:
-    """The way from the suspect to the unit: into which position of what, step by step."""
-    return ", then ".join(f"{step['position']} of {step['into']['part']} {step['into']['serial']}" for step in path)
+def _in_words(path: Sequence[Mapping[str, Any]]) -> str:
+    """The way of the lot into a unit, step by step."""
+    steps = [f"{step['position']} of {step['into']['part']} {step['into']['serial']}" for step in path]
+    return f"{path[0]['part']} lot {path[0]['lot']} in {', in '.join(steps)}"

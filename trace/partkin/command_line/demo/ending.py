@@ -37,11 +37,10 @@ def say_what_to_try(address: str, shift: Shift, screen: Console) -> None:
     start = {"message_id": "try-1", "operator": station.badge, "scan_point": station.code, "part": first.part}
     suspects = {"suspects": {"items": [{"part": alarm.part, "lot": alarm.lot}]}}
     posts = f"curl -s {address}/v1/{{}} -H 'Content-Type: application/json' -d '{{}}'"
-    tree = "/tree?removed=true"
     now = '"occurred_at":"\'$(date -u +%FT%TZ)\'"'
     tries = {
         "The documentation of the interface": f"{address}/docs",
-        "What is, and was, in the first unit": f"curl -s '{address}/v1/units/{first.part}/{first.code}{tree}'",
+        "What is, and was, in the first unit": f"curl -s '{address}/v1/tree?serial={first.code}&removed=true'",
         "Which units the bad lot affects": posts.format("affected", _compact(suspects)),
         "Start a unit, as a station does": posts.format("units", _compact(start)[:-1] + "," + now + "}"),
         "What the journal has": f"curl -s '{address}/v1/entries?limit=5'",

@@ -105,6 +105,11 @@ class Floor:
         self.posted += 1
         return Answer(message, response.status_code, response.content, response.json())
 
+    async def post_all(self, messages: Sequence[Message]) -> list[Answer]:
+        """Post messages that belong together, several as lines. Raises DemoFailed where one is not recorded."""
+        answers = [await self.post(messages[0])] if len(messages) == 1 else await self.post_lines(messages)
+        return [answer.expect(None) for answer in answers]
+
     async def post_lines(self, messages: Sequence[Message]) -> list[Answer]:
         """Post many messages at once, a line each."""
         lines = "".join(json.dumps(message) + "\n" for message in messages)

@@ -27,6 +27,7 @@ def fresh_store(url: str, catalogue: Catalogue) -> Database:
     database = database_of(url)
     if _is_in_use(database, url):
         if not _is_of_a_demo(database):
+            database.close()
             raise BadInput(
                 f"{database} holds something that no demo made, and is left alone: name another store with --store, "
                 "such as sqlite:///another-demo.db"

@@ -59,9 +59,8 @@ async def _receive(shift: Shift) -> None:
         ]
         for answer in await shift.floor.post_lines(messages):
             answer.expect(None)
-    kinds = len({delivery["part"] for delivery in deliveries})
-    words = f"{len(deliveries)} receipts for {kinds} parts booked in (NDJSON)"
-    shift.floor.tell(station.clock, " ".join(shift.story.goods_in), words)
+        parts = len({message["part"] for message in messages})
+        shift.floor.tell(station.clock, code, f"{len(messages)} receipts for {parts} parts booked in at once (NDJSON)")
 
 
 def _lots(shift: Shift) -> Iterator[Members]:

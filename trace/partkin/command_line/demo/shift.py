@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
 from partkin.command_line.demo import incidents
-from partkin.command_line.demo.floor import Answer, DemoFailed, Floor, Members, Station
+from partkin.command_line.demo.floor import Answer, DemoFailed, Floor, Members, Message, Station
 from partkin.command_line.demo.items import Item
 from partkin.command_line.demo.opening import OPENING, open_shift
 from partkin.command_line.demo.plant import Label, Plant
@@ -21,7 +21,7 @@ DEFAULT_SEED = 1
 LEAST_UNITS = 24
 """With fewer, not every incident has its unit."""
 
-_RESERVE = 16
+_RESERVE = 10
 """Takts kept free at the end of the shift, for the units on their way and for rework."""
 
 _BUSY = (0.45, 0.7)
@@ -169,30 +169,35 @@ class Shift:
         item.ready = max([item.ready, *(child.ready for child in scanned.values() if isinstance(child, Item))])
         told = None
         async with station.busy:
-            if not item.code:
-                await self._start(station, item)
+            for feed in self.supplies.at(code):
+                await self._take_from(station, item, feed)
+            start = [] if item.code else await self._start(station, item)
             if here:
-                told = await self._marry(station, item, scanned, incident)
+                told = await self._marry(station, item, start, scanned, incident)
         if told is not None:
             await self._offline.resolve(item, await told)
         await self._tests(code, item, incident)
 
-    async def _start(self, station: Station, item: Item) -> None:
-        # Units get their number from the service; the labels of modules come printed.
-        printed: Members = {} if item.line else {"serial": self.plant.serial(item.part, item.number).scan}
+    async def _start(self, station: Station, item: Item) -> list[Message]:
+        """Start an item; where its label comes printed, this is left as a message to go with the first marriage."""
         when = self.when(station, item, 0.3)
-        answer = await station.ask("unit-start", when, part=item.part, **printed)
+        if item.line is None:
+            label = self.plant.serial(item.part, item.number)
+            item.code = label.code
+            return [station.message("unit-start", when, part=item.part, serial=label.scan)]
+        answer = await station.ask("unit-start", when, part=item.part)
         item.code = answer.content["unit"]["serial"]
+        return []
 
     async def _marry(
-        self, station: Station, item: Item, scanned: dict[str, Label | Item], incident: Incident | None
+        self,
+        station: Station,
+        item: Item,
+        start: list[Message],
+        scanned: dict[str, Label | Item],
+        incident: Incident | None,
     ) -> asyncio.Future[Answer] | None:
         """Marry what is scanned here; where the station is offline, the answer comes later."""
-        for feed in self.supplies.at(station.code):
-            container = feed.change()
-            if container is not None:
-                await self._put_up(station, item, feed, container)
-            feed.left -= 1
         scans = {position: self.scan(station, component) for position, component in scanned.items()}
         if incident is not None:
             await incidents.scan_wrongly(self, station, item, scans, incident)
@@ -200,7 +205,8 @@ class Shift:
         self._remember(station, item, scanned)
         if self._offline.at(station, item):
             return await self._offline.keep(station, item, scans, when)
-        answer = await station.ask("marriage", when, **self.marriage(station, item, scans))
+        message = station.message("marriage", when, **self.marriage(station, item, scans))
+        answer = (await self.floor.post_all([*start, message]))[-1]
         if incident is not None and incident.what == "repeated":
             await incidents.repeat(self, station, item, answer)
         return None
@@ -214,7 +220,12 @@ class Shift:
             if isinstance(component, Item):
                 self.floor.holders[component.code].add((item.part, item.code))
 
-    async def _put_up(self, station: Station, item: Item, feed: Feed, container: Label) -> None:
+    async def _take_from(self, station: Station, item: Item, feed: Feed) -> None:
+        """Take an item's pieces from a container, and put up the next one first where that is due."""
+        container = feed.change()
+        feed.left -= 1
+        if container is None:
+            return
         when = self.when(station, item, 0.1)
         await station.ask("lot-loading", when, lot=container.scan)
         if container.part == self.story.alarm.part:

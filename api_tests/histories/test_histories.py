@@ -1,0 +1,340 @@
+"""Random histories, posted to the service on both engines, against the independent reckoning."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+import httpx2
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from api_tests import servers
+from api_tests.conftest import Stores
+from api_tests.histories.factory import PARTS, POSITIONS, SCAN_POINTS, catalogue
+from api_tests.histories.reckoning import FOREVER, KNOWN_REASONS, Item, Path, Reckoning, moment
+from api_tests.histories.strategies import INSTANTS, INSTRUMENTS, OPERATORS, SERIALS, History, Message, histories
+from api_tests.plant import differences
+from partkin.actions.load_catalogue import load_catalogue
+from partkin.store.database import Database
+
+Json = dict[str, Any]
+
+THOROUGH = bool(os.environ.get("PARTKIN_THOROUGH"))
+"""Set to try many more, and longer, histories: hours instead of a minute."""
+
+CATALOGUE = catalogue()
+NDJSON = {"Content-Type": "application/x-ndjson"}
+
+# -- playing a history
+
+
+@dataclass
+class Line:
+    """A service to which a history is posted, and what it answered."""
+
+    client: httpx2.Client
+    store_url: str
+    sent: dict[str, Message] = field(default_factory=dict)
+    """By message_id."""
+    first: dict[str, tuple[int, bytes]] = field(default_factory=dict)
+    """The first answer to each message_id: status and body."""
+    holds: list[int] = field(default_factory=list)
+
+    def play(self, together: Iterable[list[Message]]) -> Iterator[tuple[Message, int, Json]]:
+        """Send messages, alone or together; each new one, with status and answer, in the order of the journal."""
+        for messages in together:
+            whole = [self._numbered(message) for message in messages]
+            for message, (status, body) in zip(whole, self._post(whole), strict=True):
+                answer = json.loads(body)
+                before = self.sent.setdefault(message["message_id"], message)
+                if before != message:
+                    assert (status, answer["type"]) == (422, "/problems/message-id-reused")
+                elif message["message_id"] in self.first:
+                    assert (status, body) == self.first[message["message_id"]]
+                else:
+                    self.first[message["message_id"]] = (status, body)
+                    assert status in (201, 409), body
+                    self.holds += [fact["number"] for fact in answer.get("facts", ()) if fact["fact"] == "held"]
+                    yield message, status, answer
+
+    def repeat_all(self) -> None:
+        """Send every message once more, all together."""
+        assert list(self.play([list(self.sent.values())])) == []
+
+    def _numbered(self, message: Message) -> Message:
+        """A release names its hold by its number."""
+        if "of" not in message:
+            return message
+        number = self.holds[message["of"] % len(self.holds)] if self.holds else 1
+        whole = {name: value for name, value in message.items() if name != "of"} | {"hold": number}
+        known = self.sent.get(message["message_id"])
+        return whole if known is None else whole | {"hold": known["hold"]}
+
+    def _post(self, messages: list[Message]) -> list[tuple[int, bytes]]:
+        if len(messages) == 1:
+            response = self.client.post(ADDRESSES[messages[0]["kind"]], json=messages[0])
+            return [(response.status_code, response.content)]
+        content = "\n".join(json.dumps(message) for message in messages)
+        response = self.client.post("/v1/messages", content=content, headers=NDJSON)
+        assert response.status_code == 200, response.text
+        answers = []
+        for line in response.content.splitlines():
+            status = int(json.loads(line)["status"])
+            answers.append((status, line.removeprefix(b'{"answer":').removesuffix(b',"status":%d}' % status)))
+        return answers
+
+
+ADDRESSES = {
+    "unit-start": "/v1/units",
+    "marriage": "/v1/marriages",
+    "removal": "/v1/removals",
+    "lot-loading": "/v1/lot-loadings",
+    "receipt": "/v1/receipts",
+    "test-run": "/v1/test-runs",
+    "hold": "/v1/holds",
+}
+
+
+@contextmanager
+def line(stores: Stores) -> Iterator[Line]:
+    """A service over a fresh store with the plant's catalogue."""
+    url = stores.migrated()
+    try:
+        database = Database(url)
+        load_catalogue(database, CATALOGUE, operator="B1", now=0)
+        database.close()
+        with servers.running(url) as base_url, httpx2.Client(base_url=base_url) as client:
+            yield Line(client, url)
+    finally:
+        stores.remove(url)
+
+
+# -- asking both
+
+
+@dataclass
+class Asked:
+    """The questions about a history, and the service's answers."""
+
+    line: Line
+    answers: list[Any] = field(default_factory=list)
+
+    def tree(self, item: Item, as_of: str | None, *, removed: bool) -> Json:
+        """What is in an item."""
+        asked = {"part": item.part, item.kind: item.code, "removed": removed}
+        response = self.line.client.get("/v1/tree", params=asked if as_of is None else {**asked, "as_of": as_of})
+        return self._kept(response)
+
+    def affected(self, suspects: Json, as_of: str | None) -> Json:
+        """The units that are affected."""
+        asked = {"suspects": suspects} if as_of is None else {"suspects": suspects, "as_of": as_of}
+        return self._kept(self.line.client.post("/v1/affected", json=asked))
+
+    def _kept(self, response: httpx2.Response) -> Json:
+        assert response.status_code == 200, response.text
+        answer: Json = response.json()
+        self.answers.append(_without_our_clock(answer))
+        return answer
+
+
+def _without_our_clock(answer: Any) -> Any:
+    """What the engines must answer alike: all but the moments at which they recorded it."""
+    if isinstance(answer, dict):
+        return {name: _without_our_clock(value) for name, value in answer.items() if name != "recorded_at"}
+    return [_without_our_clock(value) for value in answer] if isinstance(answer, list) else answer
+
+
+def item_of(node: Mapping[str, Any]) -> Item | None:
+    """The item that an answer names."""
+    if node["part"] is None:
+        return None
+    kind = "serial" if node.get("serial") else "lot"
+    return Item(node["part"], kind, node[kind])
+
+
+def time_of(text: str | None) -> datetime:
+    """The moment in an answer; what has not ended lasts for ever."""
+    return FOREVER if text is None else moment(text)
+
+
+Branch = tuple[Any, ...]
+"""How an item is in its holder, and what is in it."""
+
+
+def told_branches(node: Json) -> list[Branch]:
+    """What the service says is in an item."""
+    return sorted(
+        (
+            (
+                child["position"],
+                child["slot"],
+                child["quantity"],
+                item_of(child),
+                time_of(child["started"]),
+                time_of(child["ended"]),
+                child["disputed"],
+                child["certain"],
+                sorted(map(str, map(item_of, child["or_lot"]))),
+                told_branches(child),
+            )
+            for child in node["content"]
+        ),
+        key=repr,
+    )
+
+
+def reckoned_branches(rows: list[Json], as_of: datetime | None) -> list[Branch]:
+    """What the reckoning says is in an item."""
+    return sorted(
+        (
+            (
+                row["position"],
+                row["slot"],
+                row["quantity"],
+                row["child"],
+                row["started"],
+                row["ended"] if as_of is None or row["ended"] <= as_of else FOREVER,
+                row["disputed"],
+                row["certain"],
+                sorted(map(str, row["or_lot"])),
+                reckoned_branches(row["content"], as_of),
+            )
+            for row in rows
+        ),
+        key=repr,
+    )
+
+
+def require_tree(asked: Asked, reckoning: Reckoning, item: Item, as_of: str | None, *, removed: bool) -> None:
+    """The service and the reckoning have the same in an item."""
+    told = told_branches(asked.tree(item, as_of, removed=removed))
+    at = None if as_of is None else moment(as_of)
+    assert told == reckoned_branches(reckoning.tree(item, at, removed=removed), at), (item, as_of, removed)
+
+
+def require_affected(asked: Asked, reckoning: Reckoning, suspects: Json, as_of: str | None) -> None:
+    """The service and the reckoning name the same units, certain and possible apart, and a way to each."""
+    answer = asked.affected(suspects, as_of)
+    at = None if as_of is None else moment(as_of)
+    told = {
+        item_of(row): {"certain": certainty == "certain", "inside": row["inside"]}
+        for certainty in ("certain", "possible")
+        for row in answer[certainty]
+    }
+    assert told == reckoning.affected(suspects, at), (suspects, as_of)
+    ways: dict[Item, list[Path]] = {}
+    for path in reckoning.paths(suspects, at):
+        ways.setdefault(path.unit, []).append(path)
+    for row in [*answer["certain"], *answer["possible"]]:
+        unit = item_of(row)
+        assert unit is not None
+        assert steps_told(row) in [steps_reckoned(path, at) for path in ways[unit]], (suspects, as_of, row)
+
+
+def steps_told(row: Json) -> list[Any]:
+    """The way from a suspect to a unit, as the service shows it."""
+    return [
+        (item_of(step["into"]), step["position"], time_of(step["started"]), time_of(step["ended"]))
+        for step in row["path"]
+    ]
+
+
+def steps_reckoned(path: Path, as_of: datetime | None) -> list[Any]:
+    """A way from a suspect to a unit, in the same form."""
+    return [
+        (
+            row["parent"],
+            row["position"],
+            row["started"],
+            row["ended"] if as_of is None or row["ended"] <= as_of else FOREVER,
+        )
+        for row in path.marriages
+    ]
+
+
+# -- the test
+
+
+windows = st.tuples(st.sampled_from(INSTANTS), st.sampled_from(INSTANTS)).filter(lambda ends: ends[0] < ends[1])
+
+
+@st.composite
+def alarms(draw: st.DrawFn) -> Json:
+    """Suspects other than single items: work and deliveries in a time, serial ranges, several at once."""
+    since, until = draw(windows)
+    window = {"from": since, "to": until}
+    worked = draw(
+        st.sampled_from(
+            [
+                *({"scan_point": code} for code in SCAN_POINTS),
+                *({"operator": code} for code in OPERATORS),
+                *({"instrument": code} for code in INSTRUMENTS),
+                {"operator": "B1", "scan_point": "P-10"},
+            ]
+        )
+    )
+    part = draw(st.sampled_from(list(SERIALS)))
+    first, last = sorted(draw(st.tuples(st.sampled_from(SERIALS[part]), st.sampled_from(SERIALS[part]))))
+    every: Json = {
+        "worked": [{**worked, **window}],
+        "received": [{"supplier": draw(st.sampled_from(["S1", "S2"])), **window}],
+        "serial_ranges": [{"part": part, "from": first, "to": last}],
+    }
+    kinds = draw(st.lists(st.sampled_from(list(every)), min_size=1, max_size=2, unique=True))
+    return {kind: every[kind] for kind in kinds}
+
+
+def require_agreement(played: Line, history: History, suspects: list[Json]) -> list[Any]:
+    """Post a history, and hold every answer against the reckoning; the answers that another engine must give too."""
+    reckoning = Reckoning(PARTS, SCAN_POINTS, POSITIONS)
+    answers: list[Any] = []
+    for message, status, answer in played.play(history.together):
+        foretold = reckoning.hear(message, accepted=status == 201)
+        given = answer["reasons"] if status == 409 else answer["discrepancies"]
+        told = {reason["type"].removeprefix("/problems/") for reason in given}
+        assert told & KNOWN_REASONS == foretold, (message, answer)
+        answers.append(_without_our_clock(answer))
+    asked = Asked(played, answers)
+    first, second = history.moments
+    for item in reckoning.items:
+        if PARTS[item.part].get("made"):
+            for as_of, removed in ((None, False), (None, True), (first, False), (second, True)):
+                require_tree(asked, reckoning, item, as_of, removed=removed)
+        named = {"part": item.part, item.kind: item.code}
+        for as_of in (None, first):
+            require_affected(asked, reckoning, {"items": [named]}, as_of)
+    for alarm in suspects:
+        for as_of in (None, second):
+            require_affected(asked, reckoning, alarm, as_of)
+    played.repeat_all()
+    return asked.answers
+
+
+@pytest.mark.timeout(100_000 if THOROUGH else 300)
+@settings(
+    max_examples=2000 if THOROUGH else 20,
+    deadline=None,
+    print_blob=True,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.large_base_example],
+)
+@given(history=histories(120 if THOROUGH else 60), suspects=st.lists(alarms(), min_size=3, max_size=3))
+def test_both_engines_answer_as_the_reckoning_does(
+    sqlite_stores: servers.SQLiteStores,
+    postgresql_stores: servers.PostgreSQLStores,
+    history: History,
+    suspects: list[Json],
+) -> None:
+    """Law 8: the same answer everywhere."""
+    with line(sqlite_stores) as one, line(postgresql_stores) as other:
+        assert require_agreement(one, history, suspects) == require_agreement(other, history, suspects)
+        for played, stores in ((one, sqlite_stores), (other, postgresql_stores)):
+            empty = stores.migrated()
+            assert differences(played.store_url, empty) == []
+            stores.remove(empty)
