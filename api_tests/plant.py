@@ -214,6 +214,11 @@ class Station:
         """A hold is released."""
         return self.post("holds", **{"action": "release", "hold": hold, "reason": "inspected", **said})
 
+    def inside(self, serial: str) -> list[tuple[str, int, str]]:
+        """What is in a dryer: position, slot, serial number or lot."""
+        tree = self.client.get("/v1/tree", params={"part": "DRYER", "serial": serial}).json()
+        return [(row["position"], row["slot"], row["serial"] or row["lot"]) for row in tree["content"]]
+
     # -- a dryer on its way
 
     def pump(self) -> Json:

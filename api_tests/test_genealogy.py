@@ -22,8 +22,9 @@ SLACK = 5
 """Pieces; a dryer takes four screws at once."""
 
 
-@pytest.fixture(autouse=True)
-def slack_at_the_screws(station: Station, store_url: str) -> None:
+@pytest.fixture
+def station(station: Station, store_url: str) -> Station:
+    """The station of the test plant, with slack where screws are taken."""
     points = tuple(
         replace(point, changeover_slack=SLACK) if point.scan_point == "L-20" else point
         for point in CATALOGUE.scan_points
@@ -31,6 +32,7 @@ def slack_at_the_screws(station: Station, store_url: str) -> None:
     database = Database(store_url)
     load_catalogue(database, replace(CATALOGUE, scan_points=points), operator="B1", now=0)
     database.close()
+    return station
 
 
 def affected(station: Station, *, as_of: str | None = None, **suspects: Any) -> Json:
@@ -444,7 +446,7 @@ def test_a_tree_says_the_same_in_every_format(station: Station) -> None:
     station.complete("D1")
     recorded(station.test("D1"))
     recorded(station.remove("D1", motor("M-D1"), reason='says "clack", then hums'))
-    asked = {"serial": "D1", "removed": True}
+    asked: Json = {"serial": "D1", "removed": True}
     nested = list(flattened(tree(station, **asked)))
     flat = lines(station.client.get("/v1/tree", params={**asked, "format": "ndjson"}))
     place = ("unit_part", "unit_serial", "level", "path")
@@ -487,8 +489,9 @@ def test_pages_cover_every_affected_unit_once_and_formats_agree(station: Station
     screwed(station, *(f"D{number}" for number in (5, 1, 10, 3)))
     screws(station, "S002")
     screwed(station, *(f"D{number}" for number in (4, 2, 8)))
-    alarm = {"suspects": {"items": [lot_of("SCREW", "S001"), dryer("D8")]}}
-    whole = affected(station, **alarm["suspects"])
+    suspects: Json = {"items": [lot_of("SCREW", "S001"), dryer("D8")]}
+    alarm = {"suspects": suspects}
+    whole = affected(station, **suspects)
     assert serials(whole) == (["D1", "D5", "D8"], ["D10", "D2", "D3", "D4"])
     found: Json = {"certain": [], "possible": []}
     cursor: Json = {}
@@ -497,8 +500,8 @@ def test_pages_cover_every_affected_unit_once_and_formats_agree(station: Station
         page = station.client.post("/v1/affected", json=alarm, params={"limit": 2, **cursor}).json()
         assert page["counts"] == whole["counts"]
         sizes.append(len(page["certain"]) + len(page["possible"]))
-        for certainty, rows in found.items():
-            rows += page[certainty]
+        for certainty in found:
+            found[certainty] += page[certainty]
         if page["next"] is None:
             break
         cursor = {"cursor": page["next"]}
@@ -533,7 +536,7 @@ def test_more_items_take_no_more_statements(station: Station) -> None:
     screws(station, "S001")
     screwed(station, "D1")
     screws(station, "S002")
-    suspects = {"items": [lot_of("SCREW", "S001"), lot_of("SCREW", "S002")]}
+    suspects: Json = {"items": [lot_of("SCREW", "S001"), lot_of("SCREW", "S002")]}
     time = {"started_from": WEEK["from"], "started_to": WEEK["to"]}
 
     def counted() -> list[int]:

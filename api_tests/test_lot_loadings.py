@@ -62,10 +62,8 @@ def test_a_loading_told_late_takes_over_what_was_drawn_until_the_next(station: S
     assert "but 1 units are recorded" in told.json()["discrepancies"][0]["detail"]
     (redrawn,) = facts(told.json(), "redrawn")
     assert redrawn["lot"] == lot_of("SCREW", "S2")
-    out = recorded(station.remove("D1", position="SCREWS"))
-    assert facts(out, "removed")[0]["child"] == lot_of("SCREW", "S2")
-    out = recorded(station.remove("D2", position="SCREWS"))
-    assert facts(out, "removed")[0]["child"] == lot_of("SCREW", "S3")
+    assert station.inside("D1") == [("SCREWS", 1, "S2")]
+    assert station.inside("D2") == [("SCREWS", 1, "S3")]
 
 
 def test_a_loading_told_late_moves_the_count_of_used_pieces(station: Station) -> None:

@@ -39,6 +39,12 @@ def reuse(station: Station) -> httpx2.Response:
     return station.start("D2", message_id="M")
 
 
+def name_two_parts(station: Station) -> httpx2.Response:
+    station.start("D1")
+    station.marry("D1", "L-10", motor("D1"))
+    return station.client.get("/v1/tree?serial=D1")
+
+
 PROBLEMS: dict[str, tuple[int, Provoke]] = {
     "refused": (409, lambda s: s.marry("D1", "L-10", motor("M1"))),
     "message-id-reused": (422, reuse),
@@ -51,15 +57,16 @@ PROBLEMS: dict[str, tuple[int, Provoke]] = {
         lambda s: s.client.post("/v1/units", content=b"{}", headers={"Content-Type": "text/xml"}),
     ),
     "not-found": (404, lambda s: s.client.get("/v1/nothing")),
+    "unknown-item": (404, lambda s: s.client.get("/v1/tree?serial=D1")),
+    "ambiguous-serial": (409, name_two_parts),
     "method-not-allowed": (405, lambda s: s.client.delete("/v1/units")),
 }
 STORE_PROBLEMS = {"busy", "store-unreachable", "internal"}
 """Those that come of the store; each has a test of its own."""
-ITEM_PROBLEMS = {"ambiguous-serial"}
 
 
 def test_every_type_of_problem_is_provoked() -> None:
-    assert PROBLEMS.keys() | STORE_PROBLEMS | ITEM_PROBLEMS | REASON_TYPES.keys() == PROBLEM_TYPES.keys()
+    assert PROBLEMS.keys() | STORE_PROBLEMS | REASON_TYPES.keys() == PROBLEM_TYPES.keys()
 
 
 @pytest.mark.parametrize("type_", PROBLEMS)

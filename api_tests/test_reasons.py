@@ -121,9 +121,7 @@ CASES = {
     "not-installed": Case(complete, lambda s, mode: s.remove("D1", motor("M2"), mode=mode)),
     "already-removed": Case(a_motor_removed, lambda s, mode: s.remove("D1", motor("M-D1"), mode=mode)),
     "not-usable": Case(a_motor_scrapped, lambda s, mode: s.marry("D1", "RW", motor("M-D1"), mode=mode)),
-    "on-hold": Case(
-        on_hold, lambda s, mode: s.marry("D1", "L-10", motor("M1"), mode=mode)
-    ),
+    "on-hold": Case(on_hold, lambda s, mode: s.marry("D1", "L-10", motor("M1"), mode=mode)),
     "lot-expired": Case(
         lambda s: s.receive("CARTON", lot="C2", quantity=9, expires_on="2026-03-01"),
         lambda s, mode: s.load(lot_of("CARTON", "C2"), "L-40", mode=mode),
@@ -155,16 +153,25 @@ def test_a_reason_refuses_an_ask_and_marks_a_tell(
 ) -> None:
     case = CASES[reason]
     case.before(station)
-    before = books(store_url)
+    before = trees(station), books(store_url)
     refused = case.post(station, "ask")
     assert set(reasons(refused)) == {reason, *case.also}
-    assert books(store_url) == before
+    assert (trees(station), books(store_url)) == before
     assert_journalled(station, refused)
     told = case.post(station, "tell")
     assert told.status_code == 201, told.text
     assert set(reasons(told)) == {reason, *case.also}
     assert held_by_discrepancies(station) == [item_of(told.json()["unit"])] * (told.json()["unit"] is not None)
     assert differences(store_url, sqlite_stores.migrated()) == []
+
+
+def trees(station: Station) -> str:
+    """The birth records of all dryers."""
+    answer = station.client.get(
+        "/v1/trees?started_from=2026-01-01T00:00:00Z&started_to=2027-01-01T00:00:00Z&removed=true"
+    )
+    assert answer.status_code == 200
+    return answer.text
 
 
 def assert_journalled(station: Station, refused: httpx2.Response) -> None:

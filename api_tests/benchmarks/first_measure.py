@@ -18,6 +18,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import date
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -28,14 +29,14 @@ from sqlalchemy import insert, text
 from api_tests import servers
 from api_tests.benchmarks.load import Run, request, send
 from partkin.actions.load_catalogue import load_catalogue
-from partkin.questions.suspects import Suspects, SuspectItem
-from partkin.questions.units_affected import units_affected
+from partkin.questions.units_affected import affected_page, affected_rows
 from partkin.rules.catalogue import Alternate, Catalogue, Part, Position, RouteStep, ScanPoint
 from partkin.rules.catalogue_tables import catalogue_of
+from partkin.rules.messages import NamedItem
 from partkin.rules.moments import FOREVER
+from partkin.rules.suspects import Alarm, Suspects
 from partkin.store import tables
 from partkin.store.database import Database
-from partkin.store.migrate import upgrade
 
 ROUNDS = 3
 CONNECTIONS = 16
@@ -208,7 +209,7 @@ def married(number: int, child: int, parent: int, position: str, slot: int, *, i
 PLAIN = text(
     """
     WITH RECURSIVE above(item) AS (
-        SELECT :lot UNION SELECT marriage.parent_id FROM above JOIN marriage ON marriage.child_id = above.item
+        SELECT CAST(:lot AS BIGINT) UNION SELECT marriage.parent_id FROM above JOIN marriage ON marriage.child_id = above.item
     )
     SELECT count(*) FROM above JOIN item ON item.id = above.item WHERE item.part = 'UNIT'
     """
@@ -218,23 +219,28 @@ PLAIN = text(
 def measure_forward(stores: dict[str, str], marriages: int) -> None:
     """The forward question beside the plain recursive query without intervals and certainty."""
     print(f"\nThe forward question over {marriages:,} marriages, warm, ms (median of {ROUNDS})\n")
-    print("| | units | counts by the service | every row with its path | plain recursive query |")
-    print("|---|---|---|---|---|")
+    print("| | units | counts and first page | every row with its path | plain recursive query | ratio |")
+    print("|---|---|---|---|---|---|")
     for name, store in stores.items():
         database = Database(store)
         for lot, (size, units) in enumerate(fill(database, marriages).items(), start=1):
-            suspects = Suspects(items=(SuspectItem(part="SEAL", lot=size),))
-            first_page = timed(lambda s=suspects: units_affected(database, s).counts())  # type: ignore[misc]
-            rows = timed(lambda s=suspects: sum(1 for _ in units_affected(database, s).rows()))  # type: ignore[misc]
-            plain = timed(lambda number=lot: plain_count(database, number))  # type: ignore[misc]
-            print(f"| {name} | {units:,} ({size}) | {first_page:,.1f} | {rows:,.1f} | {plain:,.1f} |")
+            alarm = Alarm(suspects=Suspects(items=(NamedItem(part="SEAL", lot=size),)))
+            page = timed(partial(affected_page, database, alarm, after=None, limit=100))
+            rows = timed(partial(count_rows, database, alarm))
+            plain = timed(partial(plain_count, database, lot))
+            print(f"| {name} | {units:,} ({size}) | {page:,.1f} | {rows:,.1f} | {plain:,.1f} | {page / plain:.1f} |")
         database.close()
+
+
+def count_rows(database: Database, alarm: Alarm) -> int:
+    """Rows of the whole answer, each with its path."""
+    return sum(map(len, affected_rows(database, alarm)))
 
 
 def plain_count(database: Database, lot: int) -> int:
     """Units above a lot, by the plain query."""
     with database.read() as connection:
-        return connection.execute(PLAIN, {"lot": lot}).scalar_one()
+        return int(connection.execute(PLAIN, {"lot": lot}).scalar_one())
 
 
 def timed(ask: Callable[[], object]) -> float:

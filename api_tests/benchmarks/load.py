@@ -31,7 +31,9 @@ class Run:
 
 def request(path: str, body: bytes, media_type: str = "application/json") -> bytes:
     """A post, as it goes over the wire."""
-    head = f"POST {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: {media_type}\r\nContent-Length: {len(body)}\r\n\r\n"
+    head = (
+        f"POST {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: {media_type}\r\nContent-Length: {len(body)}\r\n\r\n"
+    )
     return head.encode() + body
 
 

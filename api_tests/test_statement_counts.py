@@ -1,0 +1,82 @@
+"""How many statements a post needs, and that a hundred posts together need no more."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from sqlalchemy import Engine, event
+
+from api_tests.plant import GOOD, Json, dryer, heater, load, motor
+from partkin.actions.record_messages import record_messages
+from partkin.actions.rulebooks import Rulebooks
+from partkin.store.database import Database
+from partkin.web.reading import read_post
+
+
+@contextmanager
+def counted() -> Iterator[list[str]]:
+    """The statements that are run meanwhile; one that is run with many rows is one."""
+    statements: list[str] = []
+
+    def note(*executed: object) -> None:
+        statements.append(str(executed[2]))
+
+    event.listen(Engine, "before_cursor_execute", note)
+    yield statements
+    event.remove(Engine, "before_cursor_execute", note)
+
+
+def start(number: int) -> Json:
+    return {"kind": "unit-start", "scan_point": "L-10", "part": "DRYER", "serial": f"D{number}"}
+
+
+def marriage(number: int) -> Json:
+    components = [{"item": motor(f"M{number}")}, {"item": heater(f"H{number}")}]
+    return {"kind": "marriage", "scan_point": "L-10", "unit": dryer(f"D{number}"), "components": components}
+
+
+def removal(number: int) -> Json:
+    what = {"component": motor(f"M{number}"), "reason": "noisy"}
+    return {"kind": "removal", "scan_point": "RW", "unit": dryer(f"D{number}"), **what}
+
+
+def test_run(number: int) -> Json:
+    what = {"plan": "SAFETY", "instrument": "T1", "measurements": GOOD}
+    return {"kind": "test-run", "scan_point": "RW", "unit": dryer(f"D{number}"), **what}
+
+
+test_run.__test__ = False  # type: ignore[attr-defined]
+
+
+def receipt(number: int) -> Json:
+    return {"kind": "receipt", "part": "CARTON", "supplier": "S1", "lot": f"C{number}", "quantity": 9}
+
+
+def hold(number: int) -> Json:
+    return {"kind": "hold", "action": "place", "item": dryer(f"D{number}"), "reason": "rust"}
+
+
+MOST = {start: 8, marriage: 18, removal: 16, test_run: 18, receipt: 8, hold: 16}
+"""For one post of each kind, in an order in which each is possible."""
+
+
+def test_a_hundred_posts_need_no_more_statements_than_one(store_url: str) -> None:
+    load(store_url)
+    database = Database(store_url)
+    rulebooks = Rulebooks(database)
+
+    def statements(form: Callable[[int], Json], numbers: range) -> int:
+        said = {"operator": "B1", "occurred_at": "2026-03-02T06:00:00Z"}
+        messages = [{"message_id": f"{form.__name__}-{n}", **said, **form(n)} for n in numbers]
+        posts = [read_post(json.dumps(message).encode(), rulebooks.newest) for message in messages]
+        with counted() as run:
+            outcomes = record_messages(database, rulebooks, posts, now=1_800_000_000_000_000, clock_slack=0)
+        assert {outcome.status for outcome in outcomes} == {201}
+        return len(run)
+
+    needed = {form: (statements(form, range(1)), statements(form, range(1, 101))) for form in MOST}
+    assert {form: one for form, (one, _) in needed.items() if one > MOST[form]} == {}
+    assert {form: n for form, n in needed.items() if n[1] > n[0]} == {}
+    database.close()
