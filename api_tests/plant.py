@@ -193,7 +193,7 @@ class Station:
         more = {} if item is None else {"component": item}
         return self.post("removals", **{"scan_point": "RW", "unit": dryer(serial), "reason": "noisy", **more, **said})
 
-    def load(self, lot: Json | None, point: str, **said: Any) -> httpx2.Response:
+    def load(self, lot: Json | str | None, point: str, **said: Any) -> httpx2.Response:
         """A lot is put up at a point of use, or the point of use is emptied."""
         return self.post("lot-loadings", **{"scan_point": point, **({} if lot is None else {"lot": lot}), **said})
 

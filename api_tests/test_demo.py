@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from datetime import date
+from datetime import UTC, date, datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import httpx2
 import pytest
@@ -57,6 +58,26 @@ def run(*arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+def build_in_what_is_in_stock(client: httpx2.Client) -> None:
+    """What a reader tries after the demo: a unit that gets a capacitor of the bad lot, two levels down."""
+
+    def post(address: str, **members: Any) -> httpx2.Response:
+        now = datetime.now(UTC).isoformat()
+        envelope = {"message_id": str(uuid4()), "operator": "B-2101", "occurred_at": now, "scan_point": "L1-010"}
+        return client.post(f"/v1/{address}", json={**envelope, **members})
+
+    unit = post("units", part="FW-HD8").json()["unit"]
+    del unit["state"]
+    wrong = post("marriages", unit=unit, components=[{"item": "]C0DM10000091W"}])
+    assert (wrong.status_code, wrong.json()["reasons"][0]["type"]) == (409, "/problems/wrong-part")
+    pump = "[)>\x1e06\x1d1POV-P47\x1dSP4711\x1e\x04"
+    right = [{"item": scan} for scan in ("]C030100000919", "]C0HP20000091R", pump)]
+    assert post("marriages", unit=unit, components=right).status_code == 201
+    suspects = {"items": [{"part": "CA-330", "lot": "K26-3324"}]}
+    affected = client.post("/v1/affected", json={"suspects": suspects}).json()
+    assert unit in [{"part": row["part"], "serial": row["serial"]} for row in affected["certain"]]
+
+
 @pytest.fixture(scope="module")
 def catalogue() -> Catalogue:
     return read_catalogue_folder(demo_data() / "catalogue")
@@ -77,6 +98,7 @@ def test_a_shift_is_played_with_every_incident_and_the_alarm_is_answered(empty_s
     with servers.running(empty_store_url) as url, httpx2.Client(base_url=url) as client:
         units: list[dict[str, Any]] = client.get("/v1/units", params={"limit": 1000}).json()["items"]
         holds: list[dict[str, Any]] = client.get("/v1/holds").json()["items"]
+        build_in_what_is_in_stock(client)
     assert len(units) == UNITS
     assert {unit["state"] for unit in units} == {"finished", "in work"}
     assert [hold["item"] for hold in holds] == [{"part": "TC-450", "lot": "T26-0549"}]

@@ -251,21 +251,17 @@ def test_what_cannot_be_read_is_journalled_and_claims_no_id(station: Station, wh
     assert station.client.post("/v1/units", json=GOOD_START).status_code == 201
 
 
-@pytest.mark.parametrize(
-    ("changes", "pointer", "detail"),
-    [
+def test_a_mistake_in_the_form_is_told_with_its_place(service: httpx2.Client) -> None:
+    mistakes: list[tuple[Json, str, str]] = [
         ({"shift": 1}, "/shift", "Not a member of this message."),
         ({"Shift": 1}, "/Shift", "Not a member of this message."),
         ({"a/b~c": 1}, "/a~1b~0c", "Not a member of this message."),
         ({"mode": "maybe"}, "/mode", "Input should be 'ask' or 'tell'."),
         ({"serial": 5}, "/serial", "Input should be a valid string."),
-    ],
-)
-def test_a_mistake_in_the_form_is_told_with_its_place(
-    service: httpx2.Client, changes: Json, pointer: str, detail: str
-) -> None:
-    answer = service.post("/v1/units", content=start_with(**changes), headers=JSON)
-    assert answer.json()["errors"] == [{"pointer": pointer, "detail": detail}]
+    ]
+    for changes, pointer, detail in mistakes:
+        answer = service.post("/v1/units", content=start_with(**changes), headers=JSON)
+        assert answer.json()["errors"] == [{"pointer": pointer, "detail": detail}]
 
 
 def test_every_mistake_in_the_form_is_told_at_once(service: httpx2.Client) -> None:
@@ -283,41 +279,35 @@ def test_every_mistake_in_the_form_is_told_at_once(service: httpx2.Client) -> No
 # -- the header (draft-ietf-httpapi-idempotency-key-header-07; strings of RFC 8941, section 3.3.3)
 
 
-@pytest.mark.parametrize(
-    ("header", "message_id"),
-    [
+def test_the_idempotency_key_is_the_message_id(service: httpx2.Client) -> None:
+    body = {name: value for name, value in GOOD_START.items() if name != "message_id"}
+    for header, message_id in [
         ('"8e03978e-40d5-43e8-bc93-6894a57f9324"', "8e03978e-40d5-43e8-bc93-6894a57f9324"),
         (r'"a \"quoted\" id"', 'a "quoted" id'),
         (r'"back\\slash"', "back\\slash"),
         ('"~"', "~"),
-    ],
-)
-def test_the_idempotency_key_is_the_message_id(service: httpx2.Client, header: str, message_id: str) -> None:
-    body = {name: value for name, value in GOOD_START.items() if name != "message_id"}
-    answer = service.post("/v1/units", json=body, headers={"Idempotency-Key": header})
-    assert answer.json()["message_id"] == message_id
+    ]:
+        answer = service.post("/v1/units", json=body, headers={"Idempotency-Key": header})
+        assert answer.json()["message_id"] == message_id
 
 
-@pytest.mark.parametrize(
-    "headers",
-    [
-        [b"bare"],
-        [b'""'],
-        [b'"'],
-        [b'"open'],
-        [b'"in "the" middle"'],
-        [rb'"\a"'],
-        [b'"ends in \\"'],
-        [b'"one", "two"'],
-        [b'"one"', b'"two"'],
-        [b":YQ==:"],
-    ],
-)
-def test_a_key_that_is_no_string_is_refused(service: httpx2.Client, headers: list[bytes]) -> None:
-    keys = [(b"Idempotency-Key", header) for header in headers]
-    body = start_with(message_id="one")
-    answer = service.post("/v1/units", content=body, headers=[(b"Content-Type", b"application/json"), *keys])
-    assert (answer.status_code, answer.json()["type"]) == (400, "/problems/invalid")
+def test_a_key_that_is_no_string_is_refused(service: httpx2.Client) -> None:
+    no_strings = [
+        b"bare",
+        b'""',
+        b'"',
+        b'"open',
+        b'"in "the" middle"',
+        rb'"\a"',
+        b'"ends in \\"',
+        b'"one", "two"',
+        b":YQ==:",
+    ]
+    for headers in [*([one] for one in no_strings), [b'"one"', b'"two"']]:
+        keys = [(b"Idempotency-Key", header) for header in headers]
+        body = start_with(message_id="one")
+        answer = service.post("/v1/units", content=body, headers=[(b"Content-Type", b"application/json"), *keys])
+        assert (answer.status_code, answer.json()["type"]) == (400, "/problems/invalid"), headers
 
 
 # -- asked and told

@@ -79,9 +79,8 @@ def test_a_problem_has_the_one_shape(station: Station, standards: Path, type_: s
     jsonschema_rs.Draft202012Validator(schema, validate_formats=True).validate(response.json())
 
 
-@pytest.mark.parametrize(
-    ("request_", "type_", "status"),
-    [
+def test_a_question_of_the_wrong_form_has_it_too(service: httpx2.Client) -> None:
+    for request, type_, status in [
         ("GET /v1/entries?limit=0", "invalid", 422),
         ("GET /v1/entries?cursor=x", "invalid", 422),
         ("GET /v1/entries?cursor=99999999999999999999", "invalid", 422),
@@ -97,13 +96,9 @@ def test_a_problem_has_the_one_shape(station: Station, standards: Path, type_: s
         ("GET /problems/nothing", "not-found", 404),
         ("PUT /v1/entries", "method-not-allowed", 405),
         ("POST /v1/messages", "wrong-media-type", 415),
-    ],
-)
-def test_a_question_of_the_wrong_form_has_it_too(
-    service: httpx2.Client, request_: str, type_: str, status: int
-) -> None:
-    method, address = request_.split(" ", 1)
-    assert_problem(service.request(method, address), type_, status)
+    ]:
+        method, address = request.split(" ", 1)
+        assert_problem(service.request(method, address), type_, status)
 
 
 def test_the_methods_of_an_address_are_all_named(service: httpx2.Client) -> None:

@@ -58,7 +58,7 @@ def play_beginning(store: str, service: str) -> list[Entry]:
 async def _begin(plant: Plant, service: str) -> None:
     async with httpx2.AsyncClient(base_url=service) as client:
         floor = Floor(client, start=START, seed=DEFAULT_SEED, badges=plant.story.badges, tell=lambda *_: None)
-        await Shift(floor, plant, DEFAULT_UNITS).begin()
+        await Shift(floor, plant, DEFAULT_UNITS, lambda: None).play_beginning()
 
 
 def examples_of(entries: list[Entry]) -> Iterator[tuple[str, dict[str, Any]]]:

@@ -34,7 +34,7 @@ ROUNDS_AT_ONCE = 5
 CLOCK_SLACK = 0
 
 PROCESSES = multiprocessing.get_context("forkserver")
-PROCESSES.set_forkserver_preload(["partkin.actions.recorder", "partkin.web.reading"])
+PROCESSES.set_forkserver_preload(["partkin.web.app", "uvicorn"])
 
 Answer = tuple[int, tuple[str, ...]]
 """Status, and the types of the reasons."""
@@ -137,14 +137,13 @@ def prepare(url: str, runners: int) -> None:
 
 def preparations(runners: int) -> Iterator[Json]:
     head = {"operator": "B1", "occurred_at": "2026-03-02T06:00:00Z"}
+    start = {"kind": "unit-start", "scan_point": "L-10", "part": "DRYER", **head}
+    receipt = {"kind": "receipt", "part": "MOTOR", "supplier": "S1", **head}
     for number in range(ROUNDS):
         each = [f"{number}", *(f"{number}-{runner}" for runner in range(runners))]
-        for name in each:
-            said = {"kind": "unit-start", "scan_point": "L-10", "part": "DRYER", "serial": f"D{name}"}
-            yield {"message_id": f"start-{name}", **head, **said}
+        yield from ({"message_id": f"start-{name}", "serial": f"D{name}", **start} for name in each)
         if number % 2:
-            said = {"kind": "receipt", "part": "MOTOR", "supplier": "S1", "serials": [f"M{name}" for name in each]}
-            yield {"message_id": f"receipt-{number}", **head, **said}
+            yield {"message_id": f"receipt-{number}", "serials": [f"M{name}" for name in each], **receipt}
 
 
 def record(database: Database, rulebooks: Rulebooks, posts: Sequence[Post]) -> list[Outcome]:

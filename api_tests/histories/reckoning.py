@@ -333,10 +333,8 @@ class Reckoning:
     def timeline(self, use: tuple[str, str]) -> list[tuple[datetime, datetime, Item | None]]:
         """What was loaded at a point of use from when until when; what lasted no time is left out."""
         there = sorted((row for row in self.loadings if row["use"] == use), key=lambda row: row["at"])
-        ends = [row["at"] for row in there[1:]] + [FOREVER]
-        return [
-            (row["at"], ended, row["lot"]) for row, ended in zip(there, ends, strict=True) if row["at"] < ended
-        ]
+        ends = [*(row["at"] for row in there), FOREVER][1:]
+        return [(row["at"], ended, row["lot"]) for row, ended in zip(there, ends, strict=True) if row["at"] < ended]
 
     def _loading(self, message: Mapping[str, Any], at: datetime) -> set[str]:
         reasons = set()

@@ -19,6 +19,7 @@ from sqlalchemy import (
     case,
     cast,
     collate,
+    false,
     func,
     literal,
     literal_column,
@@ -53,8 +54,9 @@ CHUNK: Final = 1000
 
 _CERTAIN: Final = 2 * 10**17
 _POSSIBLE: Final = 7 * 10**17
-"""Added to the moment at which an exposure starts: always eighteen digits, the certain ones first."""
+"""Added to the moment at which an exposure starts: always eighteen digits, the certain ones below the others."""
 _DIGITS: Final = 18
+_POSSIBLE_FROM: Final = "5"
 
 
 class Cursor(NamedTuple):
@@ -65,8 +67,7 @@ class Cursor(NamedTuple):
     serial: str
 
 
-@dataclass(frozen=True, slots=True)
-class Exposure:
+class Exposure(NamedTuple):
     """A unit that a suspect is or was in, by the best of the ways that lead there.
 
     The best is a certain one, of these the earliest, of these the one with the smallest numbers of marriages.
@@ -115,6 +116,7 @@ def exposed(connection: Connection, suspected: Suspected, as_of: Moment | None) 
     return Exposed(_Walk(connection, suspected, doubts, as_of).units(), doubts)
 
 
+_OF_UNIT: Final = ("part", "code", "state", "started_at")
 _STEP: Final = ("id", "parent_id", "parent_is_unit", "started", "ended", "disputed")
 
 
@@ -129,31 +131,23 @@ class _Walk:
 
     def units(self) -> CTE:
         """Each unit with the best way, the last end, and what the books say of it."""
-        ways = union_all(self._up(), self._suspect_units()).subquery("ways")
-        each = (
-            select(ways.c.item, func.min(self._bytewise(ways.c.way)).label("way"), func.max(ways.c.hi).label("until"))
-            .group_by(ways.c.item)
-            .cte("each_unit")
-        )
-        rows, unit = looked_up(
-            dialect_of(self.connection), each, item, item.c.id == each.c.item, "part", "code", "state", "started_at"
-        )
-        possible = case((each.c.way >= str(_POSSIBLE)[:1], 1), else_=0).label("possible")
-        return select(possible, *unit.c, each.c.item, each.c.way, each.c.until).select_from(rows).cte("affected")
+        walk = self._up()
+        start = case((walk.c.doubtful, literal(_POSSIBLE, BigId)), else_=literal(_CERTAIN, BigId)) + walk.c.lo
+        best = func.min(self._bytewise(cast(start, Text) + walk.c.way)).label("way")
+        ways = select(walk.c.item, best, func.max(walk.c.hi).label("until")).where(walk.c.top)
+        each = ways.group_by(walk.c.item).cte("each_unit")
+        rows, unit = looked_up(dialect_of(self.connection), each, item, item.c.id == each.c.item, *_OF_UNIT)
+        possible = case((each.c.way >= _POSSIBLE_FROM, 1), else_=0).label("possible")
+        return select(possible, each, *(unit.c[name] for name in _OF_UNIT)).select_from(rows).cte("affected")
 
-    def _up(self) -> Select[Any]:
-        first = [self._first_steps()]
-        if self.doubts:
-            first.append(self._possible_first_steps())
-        start = union_all(*first).subquery("first_step")
-        walk = select(start).cte("walk", recursive=True)
+    def _up(self) -> CTE:
+        walk = self._first_steps().cte("walk", recursive=True)
         rows, m = self._married(walk, and_(marriage.c.child_id == walk.c.item, not_(walk.c.top)))
         lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
         doubtful = or_(walk.c.doubtful, m.c.disputed)
         further = select(m.c.parent_id, m.c.parent_is_unit, lo, hi, doubtful, walk.c.way + mark(m.c.id))
-        walk = walk.union_all(further.select_from(rows).where(lo < hi))
-        order = case((walk.c.doubtful, literal(_POSSIBLE, BigId)), else_=literal(_CERTAIN, BigId)) + walk.c.lo
-        return select(walk.c.item, (cast(order, Text) + walk.c.way).label("way"), walk.c.hi).where(walk.c.top)
+        other_starts = [self._suspect_units(), *([self._possible_first_steps()] if self.doubts else [])]
+        return walk.union_all(*other_starts, further.select_from(rows).where(lo < hi))
 
     def _first_steps(self) -> Select[Any]:
         suspect = self.suspected.items
@@ -179,8 +173,7 @@ class _Walk:
         """Suspects that are units themselves: the way to them is empty."""
         suspect = self.suspected.items
         rows, unit = looked_up(dialect_of(self.connection), suspect, item, item.c.id == suspect.c.item, "part")
-        way = cast(suspect.c.since + literal(_CERTAIN, BigId), Text)
-        units = select(suspect.c.item, way.label("way"), literal(FOREVER, BigId).label("hi"))
+        units = select(suspect.c.item, true(), suspect.c.since, literal(FOREVER, BigId), false(), literal("", Text))
         return units.select_from(rows.join(part, part.c.part == unit.c.part)).where(part.c.sold)
 
     def _married(self, rows: FromClause, on: ColumnElement[bool]) -> tuple[FromClause, FromClause]:
@@ -261,7 +254,7 @@ def _exposure(row: Row[Any]) -> Exposure:
 def marriages_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, Row[Any]]:
     """Marriages by their numbers."""
     found = connection.execute(_marriages_by_id(dialect_of(connection)), value_parameters(connection, ids))
-    return {row.id: row for row in found}
+    return {row.id: row for row in found.all()}
 
 
 @cache
@@ -274,7 +267,7 @@ def _marriages_by_id(dialect: Dialect) -> Select[Any]:
 def last_visits(connection: Connection, ids: Sequence[int]) -> dict[int, tuple[Moment, str]]:
     """When and where items were last worked on."""
     found = connection.execute(_visits(dialect_of(connection)), value_parameters(connection, ids))
-    return {row.item_id: (row.last_at, row.scan_point) for row in found}
+    return {row.item_id: (row.last_at, row.scan_point) for row in found.all()}
 
 
 @cache

@@ -103,7 +103,7 @@ def items_named(connection: Connection, kind: ItemKind, code: str, of_part: str 
 def items_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, ItemKey]:
     """What items are called, by their numbers."""
     found = connection.execute(_items_by_id(dialect_of(connection)), value_parameters(connection, ids))
-    return {row.id: ItemKey(row.part, row.kind, row.code) for row in found}
+    return {row.id: ItemKey(row.part, row.kind, row.code) for row in found.all()}
 
 
 @cache

@@ -47,6 +47,8 @@ def create_app(settings: Settings) -> FastAPI:
         description="The birth record of every unit, and the way from a bad lot to the units that it went into.",
         lifespan=lifespan,
         separate_input_output_schemas=False,
+        docs_url=None,  # its pages load their scripts from the internet, which a plant does not reach
+        redoc_url=None,
     )
     app.state.settings = settings
     add_handlers(app)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime, timedelta
 
 import httpx2
 from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 
 from partkin.command_line.asking import BadInput
@@ -49,7 +51,9 @@ def demo(once: bool, store: str | None, port: int, seed: int, units: int) -> Non
     with listen(_HOST, port) as listening:
         database = fresh_store(url, plant.catalogue)
         with serving(url, listening) as (address, process):
-            screen.print(f"The service runs at {address} over a fresh store, {database}")
+            screen.print(f"The service runs at {address} over a fresh store, {database}.")
+            hours = f"{start:%H:%M} to {start + timedelta(hours=story.hours):%H:%M}"
+            screen.print(f"A shift at {story.plant}, {hours}: {units} units on {len(story.lines)} lines.")
             shift = _play(address, plant, start, seed, units, screen)
             raise_alarm(address, shift, screen)
             export_day(database, screen)
@@ -74,21 +78,25 @@ def _play(address: str, plant: Plant, start: datetime, seed: int, units: int, sc
         line.add_row(f"{when:%H:%M}", where, shown(words))
         screen.print(line)
 
-    async def play() -> Shift:
+    async def play(built: Callable[[], object]) -> Shift:
         limits = httpx2.Limits(max_connections=len(plant.story.badges))
         async with httpx2.AsyncClient(base_url=address, timeout=_SECONDS, limits=limits) as client:
-            shift = Shift(Floor(client, start=start, seed=seed, badges=plant.story.badges, tell=tell), plant, units)
+            floor = Floor(client, start=start, seed=seed, badges=plant.story.badges, tell=tell)
+            shift = Shift(floor, plant, units, built)
             await shift.play()
             return shift
 
-    try:
-        shift = asyncio.run(play())
-    except ExceptionGroup as failed:
-        raise failed.exceptions[0] from None
-    seconds = time.perf_counter() - began
-    posted = shift.floor.posted
+    columns = (TextColumn("units"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=screen, transient=True, disable=not screen.is_terminal) as bar:
+        task = bar.add_task("units", total=units)
+        try:
+            shift = asyncio.run(play(lambda: bar.advance(task)))
+        except ExceptionGroup as failed:
+            raise failed.exceptions[0] from None
+    seconds, posted = time.perf_counter() - began, shift.floor.posted
+    reworked = f", {shift.reworked} more of them reworked after a failed test" if shift.reworked else ""
     screen.print(
-        f"{len(shift.units)} units with their modules; {shift.reworked} more of them failed a test, were reworked and "
-        f"passed. {posted} messages in {seconds:.0f} s, {posted / seconds:.0f} a second."
+        f"{units} units with their modules{reworked}: {posted} messages in {seconds:.0f} s, "
+        f"{posted / seconds:.0f} a second."
     )
     return shift

@@ -140,6 +140,6 @@ def _clock(moment: str) -> str:
 
 
 def _in_words(path: Sequence[Mapping[str, Any]]) -> str:
-    """The way of the lot into a unit, step by step."""
-    steps = [f"{step['position']} of {step['into']['part']} {step['into']['serial']}" for step in path]
-    return f"{path[0]['part']} lot {path[0]['lot']} in {', in '.join(steps)}"
+    """The way of the lot into a unit, step by step; the unit itself is not named again."""
+    steps = [f"{step['position']} of {step['into']['part']} {step['into']['serial']}" for step in path[:-1]]
+    return f"{path[0]['part']} lot {path[0]['lot']} in {', in '.join([*steps, path[-1]['position']])}"

@@ -39,7 +39,7 @@ def say_what_to_try(address: str, shift: Shift, screen: Console) -> None:
     posts = f"curl -s {address}/v1/{{}} -H 'Content-Type: application/json' -d '{{}}'"
     now = '"occurred_at":"\'$(date -u +%FT%TZ)\'"'
     tries = {
-        "The documentation of the interface": f"{address}/docs",
+        "The documentation of the interface": f"{address}/openapi.json",
         "What is, and was, in the first unit": f"curl -s '{address}/v1/tree?serial={first.code}&removed=true'",
         "Which units the bad lot affects": posts.format("affected", _compact(suspects)),
         "Start a unit, as a station does": posts.format("units", _compact(start)[:-1] + "," + now + "}"),
@@ -51,7 +51,7 @@ def say_what_to_try(address: str, shift: Shift, screen: Console) -> None:
         screen.print(f"  {what}", style="dim")
         screen.print(f"  {command}", soft_wrap=True)
     stock = ", ".join(map(str, shift.stock))
-    screen.print(f"In stock, to build in: {stock}. The drive module has a capacitor of the bad lot.")
+    screen.print(f"In stock, to build in: {stock}. {shift.story.spares.words}")
 
 
 def _compact(value: object) -> str:

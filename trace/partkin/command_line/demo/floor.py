@@ -53,8 +53,12 @@ class Answer:
         return reasons
 
     def fact(self, name: str) -> Mapping[str, Any]:
-        """The first fact of a kind among those that became true."""
-        return next(fact for fact in self.content["facts"] if fact["fact"] == name)
+        """The first fact of a kind among those that became true. Raises DemoFailed where there is none."""
+        facts: list[Mapping[str, Any]] = self.content.get("facts", [])
+        for fact in facts:
+            if fact["fact"] == name:
+                return fact
+        raise DemoFailed(f"{self.message} was expected to have {name!r} among its facts: {self.content}")
 
     def expect(self, reason: str | None) -> Answer:
         """Raise DemoFailed unless it was recorded without a discrepancy, or refused for the reason expected."""

@@ -40,8 +40,7 @@ async def open_shift(shift: Shift) -> None:
             for feed in shift.supplies.at(code)
             if (container := feed.change()) is not None
         ]
-        for answer in await shift.floor.post_lines(loadings):
-            answer.expect(None)
+        await shift.floor.post_all(loadings)
 
 
 # -- goods-in
@@ -57,8 +56,7 @@ async def _receive(shift: Shift) -> None:
             for delivery in deliveries
             if delivery["supplier"] in suppliers
         ]
-        for answer in await shift.floor.post_lines(messages):
-            answer.expect(None)
+        await shift.floor.post_all(messages)
         parts = len({message["part"] for message in messages})
         shift.floor.tell(station.clock, code, f"{len(messages)} receipts for {parts} parts booked in at once (NDJSON)")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 import socket
 import threading
 import time
@@ -26,7 +27,7 @@ def listen(host: str, port: int) -> socket.socket:
         return socket.create_server((host, port))
     except OSError as error:
         raise BadInput(
-            f"port {port} of {host} cannot be listened at ({error.strerror}): stop what listens there, or give --port"
+            f"{host} port {port} cannot be listened at: {os.strerror(error.errno or 0)}; give another one with --port"
         ) from error
 
 
@@ -40,6 +41,7 @@ def serving(store: str, listening: socket.socket) -> Iterator[tuple[str, BasePro
     process.start()
     try:
         _wait_for(url, process)
+        listening.close()  # ours: else whoever connects after the service died would wait for it
         yield url, process
     finally:
         process.terminate()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime, timedelta
 
 from partkin.command_line.demo import incidents
@@ -15,6 +15,7 @@ from partkin.command_line.demo.opening import OPENING, open_shift
 from partkin.command_line.demo.plant import Label, Plant
 from partkin.command_line.demo.story import Fault, Incident, Stock
 from partkin.command_line.demo.supplies import Feed, Supplies
+from partkin.rules.catalogue import Characteristic
 
 DEFAULT_UNITS = 300
 DEFAULT_SEED = 1
@@ -34,14 +35,15 @@ Modules = Mapping[str, "asyncio.Task[Item]"]
 class Shift:
     """One shift of the plant, played over HTTP."""
 
-    def __init__(self, floor: Floor, plant: Plant, units: int) -> None:
+    def __init__(self, floor: Floor, plant: Plant, units: int, built: Callable[[], object]) -> None:
+        """`built` is called for each unit that came as far as it will."""
         self.floor = floor
         self.plant = plant
         self.story = plant.story
         lines = self._lines = list(self.story.lines)
         self.per_line = {line: (units + len(lines) - 1 - place) // len(lines) for place, line in enumerate(lines)}
-        built = timedelta(hours=self.story.hours) - OPENING
-        self.takt = built.total_seconds() / (max(self.per_line.values()) + _RESERVE)
+        duration = timedelta(hours=self.story.hours) - OPENING
+        self.takt = duration.total_seconds() / (max(self.per_line.values()) + _RESERVE)
         """Seconds from one unit of a line to the next."""
         self.numbers = self._numbers()
         """Of all that is built, by part and, for units, line."""
@@ -53,8 +55,12 @@ class Shift:
         self.donor: asyncio.Task[Item] | None = None
         """Builds the module that a component is taken from."""
         self.reworked = 0
+        self._built = built
         self._offline = incidents.Offline(self)
         self._incidents = {(one.line, one.unit, one.at): one for one in self.story.incidents}
+        offline = self.story.offline
+        self._troubled = {(one.line, one.unit) for one in self.story.incidents}
+        self._troubled |= {(offline.line, ordinal) for ordinal in offline.units}
 
     def _numbers(self) -> Mapping[tuple[str, str | None], list[int]]:
         numbers: dict[tuple[str, str | None], list[int]] = defaultdict(list)
@@ -79,7 +85,7 @@ class Shift:
 
     async def play(self) -> None:
         """The whole shift."""
-        await self.begin()
+        await self.play_beginning()
         in_turn = sorted((ordinal, line) for line, number in self.per_line.items() for ordinal in range(1, number + 1))
         spares: list[asyncio.Task[Item]] = []
         async with asyncio.TaskGroup() as group:
@@ -95,7 +101,7 @@ class Shift:
                 group.create_task(self._build(unit, modules))
         self.stock = [task.result() for task in spares]
 
-    async def begin(self) -> None:
+    async def play_beginning(self) -> None:
         """Goods-in, lots put up, and the first unit, which is built alone: one post after the other."""
         await open_shift(self)
         first = self._unit(self._lines[0], 1)
@@ -123,7 +129,7 @@ class Shift:
         for told in self.story.told_faults:
             if (told.line, told.unit) == (unit.line, unit.ordinal):
                 return told
-        if any((one.line, one.unit) == (unit.line, unit.ordinal) for one in self.story.incidents):
+        if (unit.line, unit.ordinal) in self._troubled:
             return None
         drawn = unit.chance.random()
         for common in self.story.common_faults:
@@ -146,6 +152,8 @@ class Shift:
     async def _build(self, item: Item, modules: Modules) -> None:
         for code in self.plant.route(item.part, item.line)[: self._steps(item)]:
             await self._work_at(code, item, modules)
+        if item.line is not None:
+            self._built()
 
     def _steps(self, item: Item) -> int | None:
         """How many steps of its route an item comes to before the shift ends; None for all."""
@@ -282,23 +290,24 @@ class Shift:
 
     def test_run(self, station: Station, item: Item, plan: str) -> Members:
         """What a test run message says; within the limits, but for the fault that the item has."""
-        measurements: list[Members] = []
-        for one in self.plant.catalogue.measured[plan].values():
-            if one.kind == "attribute":
-                measurements.append({"characteristic": one.characteristic, "good": True})
-                continue
-            mean, deviation, digits = self.story.measured[plan][one.characteristic]
-            lower = mean - 3 * deviation if one.lower is None else one.lower
-            upper = mean + 3 * deviation if one.upper is None else one.upper
-            value = round(min(max(item.chance.gauss(mean, deviation), lower), upper), digits)
-            if item.fault is not None and (item.fault.plan, item.fault.characteristic) == (plan, one.characteristic):
-                value = item.fault.value
-            measurements.append({"characteristic": one.characteristic, "value": value})
-        # The plan may be tried where it is not run: then it has the instrument of the place where it is.
-        instrument = self.story.tests[station.code][plan]
+        measured = self.plant.catalogue.measured[plan].values()
         return {
             "unit": self.scan(station, item),
             "plan": plan,
-            "instrument": instrument,
-            "measurements": measurements,
+            "instrument": self.story.tests[station.code][plan],
+            "measurements": [
+                {"characteristic": one.characteristic, "good": True}
+                if one.kind == "attribute"
+                else {"characteristic": one.characteristic, "value": self._value(item, one)}
+                for one in measured
+            ],
         }
+
+    def _value(self, item: Item, characteristic: Characteristic) -> float:
+        plan, code = characteristic.plan, characteristic.characteristic
+        if item.fault is not None and (item.fault.plan, item.fault.characteristic) == (plan, code):
+            return item.fault.value
+        mean, deviation, digits = self.story.measured[plan][code]
+        lower = mean - 3 * deviation if characteristic.lower is None else characteristic.lower
+        upper = mean + 3 * deviation if characteristic.upper is None else characteristic.upper
+        return round(min(max(item.chance.gauss(mean, deviation), lower), upper), digits)

@@ -90,6 +90,7 @@ class Stock:
     after: float
     number: int
     parts: tuple[str, ...]
+    words: str = ""
 
 
 @dataclass(frozen=True)
@@ -105,6 +106,7 @@ class Alarm:
 class Story:
     """All that the shift needs beside the catalogue. Its file says it in the same words."""
 
+    plant: str
     hours: float
     first_number: int
     """Where the shift's serial numbers begin."""

@@ -58,6 +58,8 @@ def _recorder(kind: str) -> Callable[[Request], Awaitable[Response]]:
                 detail = f"The body must be application/json, not {media_type(request)}."
                 raise Problem("wrong-media-type", detail, 415)
             post = read_post(raw, state.rulebooks.newest, kind=kind, key=idempotency_key(request))
+        except ClientDisconnect:
+            return Response(status_code=400)  # nobody is there to read it
         except BodyTooLarge as error:
             detail = f"The body is larger than {error.limit} bytes."
             post = unreadable(error.start, Problem("too-large", detail, 413))
