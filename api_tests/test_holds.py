@@ -34,7 +34,7 @@ def test_a_held_lot_stops_the_serial_numbers_that_belong_to_it(station: Station)
     recorded(station.hold({"part": "HEATER", "lot": "H07"}))
     assert reasons(station.marry("D2", "L-10", "H070001")) == ["on-hold"]
     assert reasons(station.marry("D2", "L-10", "H070002")) == ["on-hold"]
-    assert reasons(station.marry("D2", "L-10", "H080001")) == []
+    assert reasons(station.marry("D2", "L-10", "H080003")) == []
 
 
 def test_a_held_lot_feeds_nothing(station: Station) -> None:

@@ -209,7 +209,9 @@ def married(number: int, child: int, parent: int, position: str, slot: int, *, i
 PLAIN = text(
     """
     WITH RECURSIVE above(item) AS (
-        SELECT CAST(:lot AS BIGINT) UNION SELECT marriage.parent_id FROM above JOIN marriage ON marriage.child_id = above.item
+        SELECT CAST(:lot AS BIGINT)
+        UNION
+        SELECT marriage.parent_id FROM above JOIN marriage ON marriage.child_id = above.item
     )
     SELECT count(*) FROM above JOIN item ON item.id = above.item WHERE item.part = 'UNIT'
     """

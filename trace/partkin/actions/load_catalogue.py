@@ -26,10 +26,10 @@ class CatalogueInUse(Exception):
 
 
 def load_catalogue(database: Database, new: Catalogue, *, operator: str, now: Moment) -> CatalogueChanges:
-    """Make the store's catalogue equal to a checked one, in one transaction; nothing is journalled when it is already.
+    """Make the store's catalogue equal to a checked one, in one transaction; nothing is journalled when it already is.
 
-    Raises CatalogueInUse, with every mistake, when the books have items of a part, or receipts of a supplier, that would
-    go; or items of a part whose trace level would change.
+    Raises CatalogueInUse, with every mistake, when the books have items of a part, or receipts of a supplier, that
+    would go; or items of a part whose trace level would change.
     """
     with database.write() as connection:
         lock_catalogue(connection)

@@ -65,6 +65,6 @@ def reused(message_id: str, first: int) -> dict[str, Any]:
         "type": "/problems/message-id-reused",
         "title": "The message_id was used before for another message",
         "status": 422,
-        "detail": f"{message_id} is the message of entry {first}, whose content differs. Give every message its own id.",
+        "detail": f"{message_id} is the message of entry {first}, whose content differs: every message needs its own.",
         "first_entry": first,
     }

@@ -164,8 +164,8 @@ def _sqlite(url: str) -> Engine:
 
 
 _FOR_WRITING: Final = ("SET enable_seqscan = off", "SET enable_hashjoin = off", "SET enable_mergejoin = off")
-"""Whoever records looks up a few rows of large tables, always by an index; before a table's first statistics the planner
-does not know that, and reads all of it."""
+"""Whoever records looks up a few rows of large tables, always by an index; before a table's first statistics the
+planner does not know that, and reads all of it."""
 
 
 def _postgresql(url: str, settings: Sequence[str] = ()) -> Engine:

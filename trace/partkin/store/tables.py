@@ -1,7 +1,7 @@
 """All tables: the journal, the books kept from it, and the catalogue.
 
-Identifiers of books are made from the journal: entry number * FACTS_PER_ENTRY + place within the entry. So every row says
-which entry made it, and a rebuild from the journal gives the same identifiers.
+Identifiers of books are made from the journal: entry number * FACTS_PER_ENTRY + place within the entry. So every row
+says which entry made it, and a rebuild from the journal gives the same identifiers.
 """
 
 from __future__ import annotations

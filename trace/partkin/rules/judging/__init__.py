@@ -40,7 +40,8 @@ def judge(
 ) -> Judgement:
     """Judge one message, and apply to `known` what it makes true.
 
-    `ask` is refused for any reason at all, and every reason is given; `tell` is accepted, its reasons are discrepancies.
+    `ask` is refused for any reason at all, and every reason is given; `tell` is accepted, its reasons are
+    discrepancies.
     `entry` is the number of the journal entry, from which the numbers of new rows are made.
     """
     case = Case(read, known, catalogue, now, entry, clock_slack)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date
 
@@ -62,6 +63,11 @@ class Case:
         reason = Reason(type_, detail, pointer)
         if reason not in self.reasons:
             self.reasons.append(reason)
+
+    def because_of(self, reasons: Iterable[Reason], pointer: str | None) -> None:
+        """Note reasons that were found about an item, at the place where the message names it."""
+        for reason in reasons:
+            self.because(reason.type, reason.detail, pointer)
 
     # -- items
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from partkin.rules.catalogue import Catalogue, Position
-from partkin.rules.facts import ItemKey
 from partkin.rules.judging.case import day_of
 from partkin.rules.known import ItemRow, Known
 from partkin.rules.reasons import Reason
@@ -71,13 +70,17 @@ def lacks(known: Known, catalogue: Catalogue, row: ItemRow) -> Iterator[Reason]:
             yield from lacks(known, catalogue, child)
 
 
+def holds_on(known: Known, row: ItemRow) -> Iterator[Reason]:
+    """Every hold on one item."""
+    for hold in known.open_holds(row.id):
+        yield Reason("on-hold", f"{row.key} is on hold {hold.id}, placed by {hold.placed_by}: {hold.reason}.")
+
+
 def held(known: Known, row: ItemRow) -> Iterator[Reason]:
     """Every hold on an item, on the lot it belongs to, and on what is inside it."""
     ids = {row.id, row.lot_id}
     for marriage in known.inside(row.id):
         child = known.item.get(marriage.child_id) if marriage.child_id is not None else None
         ids |= {marriage.child_id, child.lot_id if child is not None else None}
-    for item_id in sorted(item_id for item_id in ids if item_id is not None):
-        for hold in known.open_holds(item_id):
-            name = known.item[item_id].key if item_id in known.item else ItemKey(row.part, "lot", "?")
-            yield Reason("on-hold", f"{name} is on hold {hold.id}, placed by {hold.placed_by}: {hold.reason}.")
+    for item_id in sorted(item_id for item_id in ids if item_id in known.item):
+        yield from holds_on(known, known.item[item_id])

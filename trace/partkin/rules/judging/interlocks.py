@@ -7,7 +7,7 @@ from datetime import date
 from partkin.rules.catalogue import Position, RouteStep
 from partkin.rules.facts import ItemKey
 from partkin.rules.judging.case import Case
-from partkin.rules.judging.completeness import missing_positions, test_reason
+from partkin.rules.judging.completeness import holds_on, missing_positions, test_reason
 from partkin.rules.known import ItemRow
 from partkin.rules.moments import FOREVER, Moment, text_of
 from partkin.rules.reading import Item
@@ -41,8 +41,7 @@ def check_holds(case: Case, row: ItemRow, pointer: str) -> None:
     """Nobody works on what is on hold, except at a rework point."""
     if case.at_rework:
         return
-    for hold in case.known.open_holds(row.id):
-        case.because("on-hold", f"{row.key} is on hold {hold.id}, placed by {hold.placed_by}: {hold.reason}.", pointer)
+    case.because_of(holds_on(case.known, row), pointer)
 
 
 def check_route(case: Case, key: ItemKey, row: ItemRow | None) -> None:
@@ -92,20 +91,14 @@ def _check_gate(case: Case, row: ItemRow, here: RouteStep, earlier: list[RouteSt
                 )
     for plan in here.needs_tests:
         reason = test_reason(case.known, row, plan)
-        if reason is not None:
-            case.because(reason.type, reason.detail, "/unit")
+        case.because_of((reason,) if reason is not None else (), "/unit")
 
 
 def check_lot(case: Case, item: Item, pieces: int, pointer: str | None) -> None:
     """A lot may be used: not on hold, not expired, received and not used up where the catalogue asks for receipts."""
     row = case.row(item.key)
     if row is not None:
-        for hold in case.known.open_holds(row.id):
-            case.because(
-                "on-hold",
-                f"{row.key} is on hold {hold.id}, placed by {hold.placed_by}: {hold.reason}.",
-                pointer,
-            )
+        case.because_of(holds_on(case.known, row), pointer)
     check_expiry(case, item.key, item.expires_on if row is None or row.expires_on is None else row.expires_on, pointer)
     if not case.part(item.key).receipts:
         return

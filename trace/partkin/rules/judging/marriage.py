@@ -90,13 +90,14 @@ def _marry(case: Case, unit: _Unit, component: Component, pointer: str) -> None:
         case.because("inside-itself", f"{item.key} cannot go into {unit.key}, which is inside it.", pointer)
         return
     position = _position(case, unit, item.key, component, pointer)
-    _check_component(case, item, pointer)
     pieces = 1
     if item.key.kind == "lot":
         pieces = component.quantity or _room(case, unit, position)
         check_lot(case, item, pieces, pointer)
-    elif component.quantity not in (None, 1):
-        case.because("wrong-part", f"{item.key} is one piece, not {component.quantity}.", pointer)
+    else:
+        _check_serial(case, item, pointer)
+        if component.quantity not in (None, 1):
+            case.because("wrong-part", f"{item.key} is one piece, not {component.quantity}.", pointer)
     _place(case, unit, item, position, component.slot, pieces, pointer)
 
 
@@ -153,32 +154,24 @@ def _not_here(case: Case, unit: _Unit, key: ItemKey, elsewhere: list[Position]) 
     return sentence
 
 
-def _check_component(case: Case, item: Item, pointer: str) -> None:
+def _check_serial(case: Case, item: Item, pointer: str) -> None:
+    """A serial-numbered component may go in: known where it must be, usable, not held, itself lacking nothing."""
     part = case.part(item.key)
     row = case.row(item.key)
+    if part.made and row is None:
+        case.because("unknown-item", f"{item.key} has not been started.", pointer)
+    if part.receipts and (row is None or row.receipt_id is None):
+        case.because("lot-not-received", f"{item.key} has not been booked in.", pointer)
+    check_expiry(case, item.key, item.expires_on if row is None else row.expires_on, pointer)
     if row is None:
-        if part.made:
-            case.because("unknown-item", f"{item.key} has not been started.", pointer)
-        elif part.receipts and item.key.kind == "serial":
-            case.because("lot-not-received", f"{item.key} has not been booked in.", pointer)
-        if item.key.kind == "serial":
-            check_expiry(case, item.key, item.expires_on, pointer)
         lot = case.row(ItemKey(part.part, "lot", item.of_lot)) if item.of_lot else None
-        for reason in held(case.known, lot) if lot is not None else ():
-            case.because(reason.type, reason.detail, pointer)
-        return
-    if row.kind == "lot":
+        case.because_of(held(case.known, lot) if lot is not None else (), pointer)
         return
     if row.state in ("scrapped", "returned"):
         case.because("not-usable", f"{item.key} was {row.state}.", pointer)
-    if part.receipts and row.receipt_id is None:
-        case.because("lot-not-received", f"{item.key} has not been booked in.", pointer)
-    check_expiry(case, item.key, row.expires_on, pointer)
-    for reason in held(case.known, row):
-        case.because(reason.type, reason.detail, pointer)
+    case.because_of(held(case.known, row), pointer)
     if part.made:
-        for reason in lacks(case.known, case.catalogue, row):
-            case.because(reason.type, reason.detail, pointer)
+        case.because_of(lacks(case.known, case.catalogue, row), pointer)
 
 
 # -- slots
