@@ -355,7 +355,7 @@ def test_a_tree_tells_what_is_known_of_each_component(station: Station) -> None:
     failed = [{"characteristic": "EARTH", "value": 0.3}, {"characteristic": "VISUAL", "good": True}]
     recorded(station.test("D1", failed))
     recorded(station.test("D1"))
-    hold = facts(recorded(station.hold(lot_of("HEATER", "H01"))), "held")[0]["number"]
+    hold = facts(recorded(station.hold(motor("M1"))), "held")[0]["number"]
     top = tree(station, "D1")
     assert (top["part"], top["description"], top["state"], top["position"]) == ("DRYER", "Dryer", "in work", None)
     assert [visit["scan_point"] for visit in top["visits"]] == ["L-10", "L-20", "L-30"]
@@ -373,9 +373,24 @@ def test_a_tree_tells_what_is_known_of_each_component(station: Station) -> None:
     assert (drawn["expires_on"], drawn["scan_point"], drawn["certain"]) == ("2027-01-31", "L-20", True)
     first, second = within["HEATERS.1"], within["HEATERS.2"]
     assert (first["serial"], first["lot"], second["lot"]) == ("0007", "H01", None)
-    assert [(held["hold"], held["item"]) for held in first["holds"]] == [(hold, lot_of("HEATER", "H01"))]
+    assert [(held["hold"], held["item"]) for held in within["MOTOR.1"]["holds"]] == [(hold, motor("M1"))]
     entry = station.client.get(f"/v1/entries/{first['entry']}").json()
     assert (entry["recorded_at"], entry["message"]["operator"]) == (first["recorded_at"], "B7")
+
+
+def test_a_hold_on_a_lot_stands_on_the_serial_items_that_belong_to_it_until_its_release(station: Station) -> None:
+    recorded(station.start("D1"))
+    recorded(station.marry("D1", "L-10", "H010007", heater("H2")))
+    hold = facts(recorded(station.hold(lot_of("HEATER", "H01"))), "held")[0]["number"]
+    held = station.clock.isoformat()
+
+    def holds(**asked: Any) -> list[list[Json]]:
+        return [[one["item"] for one in child["holds"]] for child in tree(station, "D1", **asked)["content"]]
+
+    assert holds() == [[lot_of("HEATER", "H01")], []]
+    recorded(station.release(hold))
+    assert holds() == [[], []]
+    assert holds(as_of=held) == [[lot_of("HEATER", "H01")], []]
 
 
 def test_a_test_no_longer_counts_once_something_it_covers_was_changed(station: Station) -> None:

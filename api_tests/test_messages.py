@@ -170,6 +170,15 @@ def test_lines_beyond_the_limit_are_not_recorded_and_that_is_said(
     assert (answers[-1][0], json.loads(answers[-1][1])["type"]) == (413, "/problems/too-large")
 
 
+def test_lines_under_another_media_type_are_journalled_but_not_recorded(station: Station) -> None:
+    message = start_of(station, "D1")
+    raw = json.dumps(message).encode()
+    refused = station.client.post("/v1/messages", content=raw, headers=JSON)
+    assert (refused.status_code, refused.json()["type"]) == (415, "/problems/wrong-media-type")
+    assert entry(station, refused.json()["entry"])["message"]["received"] == raw.decode()
+    assert as_a_line(station, message)[0] == 201
+
+
 # -- the journal
 
 

@@ -124,7 +124,10 @@ def won_once(reason: str, runners: int) -> list[Answer]:
 
 
 def prepare(url: str, runners: int) -> None:
-    """Start a dryer for all runners and one for each, for every round; half of the motors are known before."""
+    """Start a dryer for all runners and one for each, for every round; three quarters of the motors are known before.
+
+    Those that are not make the whole batches of all but one runner fail, which are then recorded one by one.
+    """
     load(url)
     database = Database(url)
     rulebooks = Rulebooks(database)
@@ -142,7 +145,7 @@ def preparations(runners: int) -> Iterator[Json]:
     for number in range(ROUNDS):
         each = [f"{number}", *(f"{number}-{runner}" for runner in range(runners))]
         yield from ({"message_id": f"start-{name}", "serial": f"D{name}", **start} for name in each)
-        if number % 2:
+        if number // ROUNDS_AT_ONCE % 4:
             yield {"message_id": f"receipt-{number}", "serials": [f"M{name}" for name in each], **receipt}
 
 

@@ -172,13 +172,13 @@ class Reckoning:
         scan_point: str,
         at: datetime,
         reasons: set[str],
-    ) -> str:
+    ) -> str | None:
         """A scanned component goes in; the position that it went to."""
+        if self._holds(child, unit, at, FOREVER):
+            reasons.add("inside-itself")
+            return None
         position = self._place(unit, child, component.get("position"), scan_point, at, reasons)
         ended = self._end(unit, child, position, at)
-        if self._holds(child, unit, at, ended):
-            reasons.add("inside-itself")
-            return position
         installed = child.kind == "serial" and any(
             row["child"] == child and not row["disputed"] and _overlap(row, at, ended) for row in self.marriages
         )

@@ -116,7 +116,7 @@ def _want(wanted: Wanted, fact: Fact) -> None:  # noqa: C901 - one case a kind o
         case LotDated() | StateChanged() | Visited() | Tested() | MadeStale() | Held():
             wanted.items.add(fact.item)
         case NumberIssued(part=part):
-            wanted.numbered.add(part)
+            wanted.numbered[part] = 0
         case Married(parent=parent, child=child, drawn_at=use):
             wanted.items.update({parent} | ({child} if child is not None else set()))
             if use is not None:

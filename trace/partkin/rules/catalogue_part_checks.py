@@ -9,7 +9,7 @@ from datetime import date
 from partkin.rules.catalogue import Part
 from partkin.rules.catalogue_sheets import Mistake, Sheets
 from partkin.rules.identification import Labels, ScanError, name_item, read_scan
-from partkin.rules.judging.unit_start import serial_number
+from partkin.rules.serial_numbers import issued_serial
 
 LABEL_GROUPS = frozenset({"serial", "lot", "date", "check"})
 
@@ -78,7 +78,7 @@ def _issued_labels(part: Part, sheets: Sheets) -> Iterator[Mistake]:
     labels = Labels([part])
     for running in (*range(1, min(_NUMBERS_TRIED, 10**part.serial_digits)), 10**part.serial_digits - 1):
         try:
-            number = serial_number(part, running)
+            number = issued_serial(part, running)
         except ValueError as error:
             yield sheets.mistake(part, "serial_prefix", f"a prefix fit for {part.label_check} ({error})")
             return

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
@@ -122,34 +123,43 @@ def _read(name: ItemName, pointer: str, rulebook: Rulebook, today: date) -> tupl
     if items:
         return items
     part = rulebook.catalogue.part[named[0].part]
-    return Reason("unreadable", f"The label is of {_title(part)}, but names {_lacks(part)}.", pointer)
+    return Reason("unreadable", f"The label is of {_title(part)}, but {lacks_code(part)}.", pointer)
 
 
 def _written(name: NamedItem, pointer: str, catalogue: Catalogue) -> tuple[Item, ...] | Reason:
     part = catalogue.part.get(name.part)
     if part is None:
         return Reason("unknown-part", f"The catalogue has no part {name.part}.", pointer)
-    code = name.serial if part.trace == "serial" else name.lot if part.trace == "lot" else None
-    if part.trace == "none" or code is None:
-        return Reason("unreadable", f"{_title(part)} is given, but {_lacks(part)}.", pointer)
-    return (_bare(ItemKey(part.part, part.trace, code)),)
+    key = _key(part, name.serial, name.lot)
+    if key is None:
+        return Reason("unreadable", f"{_title(part)} is given, but {lacks_code(part)}.", pointer)
+    return (_bare(key),)
 
 
 def _labelled(named: Named, catalogue: Catalogue) -> Item | None:
-    trace = catalogue.part[named.part].trace
-    code = named.serial if trace == "serial" else named.lot
-    of_lot = named.lot if trace == "serial" else None
-    if trace == "none" or code is None or not (printable(code) and printable(of_lot or "")):
+    key = _key(catalogue.part[named.part], named.serial, named.lot)
+    of_lot = named.lot if key is not None and key.kind == "serial" else None
+    if key is None or not (printable(key.code) and printable(of_lot or "")):
         return None
-    return Item(ItemKey(named.part, trace, code), of_lot, named.produced_on, named.expires_on, named.quantity)
+    return Item(key, of_lot, named.produced_on, named.expires_on, named.quantity)
+
+
+def _key(part: Part, serial: str | None, lot: str | None) -> ItemKey | None:
+    """The item by its part's trace level; a lot of serial-numbered items is one too, though no component by itself."""
+    if part.trace == "serial" and serial is not None:
+        return ItemKey(part.part, "serial", serial)
+    if part.trace != "none" and lot is not None:
+        return ItemKey(part.part, "lot", lot)
+    return None
 
 
 def _title(part: Part) -> str:
     return f"{part.part} ({part.description})"
 
 
-def _lacks(part: Part) -> str:
-    return {"serial": "no serial number", "lot": "no lot", "none": "this part is not traced"}[part.trace]
+def lacks_code(part: Part) -> str:
+    """What a label lacks that does not name an item of a part, in words."""
+    return {"serial": "no serial number is named", "lot": "no lot is named", "none": "it is not traced"}[part.trace]
 
 
 @dataclass(slots=True)
@@ -167,8 +177,8 @@ class Wanted:
     """Scan points where a lot is loaded: what was drawn there matters too."""
     marriages: set[int] = field(default_factory=set)
     holds: set[int] = field(default_factory=set)
-    numbered: set[str] = field(default_factory=set)
-    """Parts whose next serial number is issued."""
+    numbered: Counter[str] = field(default_factory=Counter)
+    """Parts of which serial numbers are issued, and how many."""
     receipts: set[ItemKey] = field(default_factory=set)
     """Lots that a receipt names."""
 
@@ -190,7 +200,7 @@ def what_is_wanted(messages: Iterable[ReadMessage], catalogue: Catalogue) -> Wan
                 )
         match message:
             case UnitStart(serial=None):
-                wanted.numbered.add(message.part)
+                wanted.numbered[message.part] += 1
             case Marriage():
                 wanted.scan_points.add(message.scan_point)
             case LotLoading():

@@ -31,6 +31,7 @@ from partkin.rules.known import (
 )
 from partkin.rules.moments import FOREVER
 from partkin.rules.reading import Wanted
+from partkin.rules.serial_numbers import issued_serial
 from partkin.store.database import (
     Code,
     Dialect,
@@ -122,7 +123,7 @@ class _Fetch:
         self._points_of_use()
         self._draws()
         self._lots()
-        self._take(SerialNumberRow, self._ask.serial_numbers_locked, self.wanted.numbered)
+        self._serial_numbers()
         self._marriages({row.id for row in serials})
         self._names()
         self._about_items()
@@ -187,6 +188,21 @@ class _Fetch:
             parameters = value_parameters(self.connection, uncounted)
             for lot_id, total in self.connection.execute(self._ask.pieces_in, parameters):
                 self.known.pieces_in[lot_id] = int(total)
+
+    def _serial_numbers(self) -> None:
+        """The counters, and those of the next numbers that are taken, as far as it needs to find enough free ones."""
+        self._take(SerialNumberRow, self._ask.serial_numbers_locked, self.wanted.numbered)
+        for number, count in self.wanted.numbered.items():
+            part = self.catalogue.part.get(number)
+            if part is None or part.serial_digits is None:
+                continue
+            counter = self.known.serial_numbers.get(number)
+            next_one, lacking = 1 if counter is None else counter.last + 1, count
+            while lacking:
+                codes = [issued_serial(part, running) for running in range(next_one, next_one + lacking)]
+                taken = self._of_keys(self._ask.items_of_keys, [ItemKey(number, "serial", code) for code in codes])
+                self.known.take_all(taken)
+                next_one, lacking = next_one + lacking, len(taken)
 
     # -- what is only read
 

@@ -11,7 +11,7 @@ from partkin.rules.facts import FACTS_PER_ENTRY, Fact, ItemKey, ItemKnown
 from partkin.rules.known import ItemRow, Known
 from partkin.rules.messages import Message
 from partkin.rules.moments import Moment, datetime_of
-from partkin.rules.reading import Item, ReadMessage
+from partkin.rules.reading import Item, ReadMessage, lacks_code
 from partkin.rules.reasons import Reason
 
 
@@ -71,10 +71,13 @@ class Case:
 
     # -- items
 
-    def item(self, pointer: str, expected: frozenset[str] = frozenset()) -> Item | None:
+    def item(
+        self, pointer: str, expected: frozenset[str] = frozenset(), *, also_whole_lots: bool = False
+    ) -> Item | None:
         """The item named at a pointer. Notes why when there is none.
 
-        Where labels of several parts look alike, the expected parts decide.
+        Where labels of several parts look alike, the expected parts decide. A lot of serial-numbered items is one only
+        where whole lots are meant too.
         """
         read = self.read.items[pointer]
         if isinstance(read, Reason):
@@ -85,6 +88,10 @@ class Case:
         if len(read) > 1:
             parts = ", ".join(sorted(item.key.part for item in read))
             self.because("unreadable", f"The label may be of any of these parts: {parts}.", pointer)
+            return None
+        part = self.part(read[0].key)
+        if read[0].key.kind != part.trace and not also_whole_lots:
+            self.because("unreadable", f"This is {self.title(part.part)}, but {lacks_code(part)}.", pointer)
             return None
         return read[0]
 

@@ -23,7 +23,7 @@ def judge_hold(case: Case, message: Hold) -> None:
             return
         case.facts.append(Released(hold.id, message.reason, case.at, message.operator))
         return
-    item = case.item("/item")
+    item = case.item("/item", also_whole_lots=True)
     if item is None:
         return
     if case.part(item.key).made and case.row(item.key) is None:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from partkin.rules.catalogue import Part
-from partkin.rules.check_characters import SCHEMES
 from partkin.rules.facts import ItemKey, NumberIssued
 from partkin.rules.judging.case import Case
 from partkin.rules.judging.interlocks import check_clock, check_route, check_scan_point
 from partkin.rules.messages import UnitStart
 from partkin.rules.reading import Item
+from partkin.rules.serial_numbers import issued_serial
 
 
 def judge_unit_start(case: Case, message: UnitStart) -> None:
@@ -42,15 +42,9 @@ def _issued(case: Case, part: Part) -> Item | None:
         return None
     row = case.known.serial_numbers.get(part.part)
     running = 1 if row is None else row.last + 1
-    code = serial_number(part, running)
+    code = issued_serial(part, running)
     while case.row(ItemKey(part.part, "serial", code)) is not None:
         running += 1
-        code = serial_number(part, running)
+        code = issued_serial(part, running)
     case.facts.append(NumberIssued(part.part, running))
     return Item(ItemKey(part.part, "serial", code), None, None, None, None)
-
-
-def serial_number(part: Part, running: int) -> str:
-    """A part's serial number: prefix, running number, check character."""
-    body = f"{part.serial_prefix or ''}{running:0{part.serial_digits}d}"
-    return body if part.label_check is None else body + SCHEMES[part.label_check].compute(body)

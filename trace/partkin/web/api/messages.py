@@ -218,7 +218,7 @@ async def _outcomes(request: Request, settings: Settings) -> AsyncIterator[str]:
                 yield _answers(await asyncio.gather(*first))
     except BodyTooLarge as error:
         problem = Problem(
-            "too-large", f"All lines together are over {error.limit} bytes; the rest is not read.", 413
+            "too-large", f"All lines together have over {error.limit} bytes; no more is read.", 413
         )
         waiting.append(recorder.submit(unreadable(error.start, problem)))
     except ClientDisconnect:
