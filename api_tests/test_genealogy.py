@@ -17,6 +17,7 @@ from sqlalchemy import Engine, event
 from api_tests.plant import CATALOGUE, Json, Station, dryer, facts, heater, lot_of, motor, recorded, serial_of
 from partkin.actions.load_catalogue import load_catalogue
 from partkin.store.database import Database
+from partkin.web.genealogy_schemas import Affected, Tree
 
 SLACK = 5
 """Pieces; a dryer takes four screws at once."""
@@ -462,7 +463,9 @@ def test_a_tree_says_the_same_in_every_format(station: Station) -> None:
     recorded(station.test("D1"))
     recorded(station.remove("D1", motor("M-D1"), reason='says "clack", then hums'))
     asked: Json = {"serial": "D1", "removed": True}
-    nested = list(flattened(tree(station, **asked)))
+    whole = tree(station, **asked)
+    Tree.model_validate_json(json.dumps(whole), strict=True)
+    nested = list(flattened(whole))
     flat = lines(station.client.get("/v1/tree", params={**asked, "format": "ndjson"}))
     place = ("unit_part", "unit_serial", "level", "path")
     assert [{name: row[name] for name in row if name not in place} for row in flat] == nested
@@ -507,6 +510,7 @@ def test_pages_cover_every_affected_unit_once_and_formats_agree(station: Station
     suspects: Json = {"items": [lot_of("SCREW", "S001"), dryer("D8")]}
     alarm = {"suspects": suspects}
     whole = affected(station, **suspects)
+    Affected.model_validate_json(json.dumps(whole), strict=True)
     assert serials(whole) == (["D1", "D5", "D8"], ["D10", "D2", "D3", "D4"])
     found: Json = {"certain": [], "possible": []}
     cursor: Json = {}

@@ -106,6 +106,12 @@ def test_the_bill_of_the_day_on_which_a_unit_started_decides(station: Station) -
     assert married(station.marry("NEW", "L-10", serial_of("MOTOR-2", "N1"), **late)) == [("N1", "MOTOR", 1, 1)]
 
 
+def test_a_whole_lot_of_serial_numbers_is_no_component(station: Station) -> None:
+    refused = station.marry("D1", "L-10", lot_of("HEATER", "H07"))
+    assert reasons(refused) == ["unreadable"]
+    assert refused.json()["detail"] == "This is HEATER (Heater), but no serial number is named."
+
+
 def test_a_subassembly_must_be_whole(station: Station) -> None:
     bare = serial_of("PUMP", recorded(station.start(None, "PUMP"))["unit"]["serial"])
     station.load_lots()

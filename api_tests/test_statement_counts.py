@@ -32,6 +32,10 @@ def start(number: int) -> Json:
     return {"kind": "unit-start", "scan_point": "L-10", "part": "DRYER", "serial": f"D{number}"}
 
 
+def issue(_: int) -> Json:
+    return {"kind": "unit-start", "scan_point": "PL-10", "part": "PUMP"}
+
+
 def marriage(number: int) -> Json:
     components = [{"item": motor(f"M{number}")}, {"item": heater(f"H{number}")}]
     return {"kind": "marriage", "scan_point": "L-10", "unit": dryer(f"D{number}"), "components": components}
@@ -58,7 +62,7 @@ def hold(number: int) -> Json:
     return {"kind": "hold", "action": "place", "item": dryer(f"D{number}"), "reason": "rust"}
 
 
-MOST = {start: 8, marriage: 18, removal: 16, test_run: 18, receipt: 8, hold: 16}
+MOST = {start: 8, issue: 10, marriage: 18, removal: 16, test_run: 18, receipt: 8, hold: 16}
 """For one post of each kind, in an order in which each is possible."""
 
 

@@ -218,15 +218,10 @@ class Reckoning:
         if not here:
             reasons.add("wrong-part")
         for candidates in (here, taking):
-            with_room = [
-                code for code in candidates if self._free(unit, code, at, self._end_of_room(unit, child, code, at))
-            ]
+            with_room = [code for code in candidates if self._free(unit, code, at, FOREVER)]
             if candidates:
                 return (with_room or candidates)[0]
         return ""
-
-    def _end_of_room(self, unit: Item, child: Item, position: str, at: datetime) -> datetime:
-        return FOREVER if child.kind == "lot" else self._end(unit, child, position, at)
 
     def _end(self, unit: Item, child: Item | None, position: str, at: datetime) -> datetime:
         """When a claim ends: at the first removal known for it."""
@@ -367,6 +362,8 @@ class Reckoning:
 
     def _removal(self, message: Mapping[str, Any], at: datetime) -> set[str]:
         reasons: set[str] = set()
+        if message.get("component") is not None and self._named(message["component"]) is None:
+            return {"unknown-part"}
         unit = self._built(message["unit"], reasons)
         self._worked(unit, message, at)
         position, slot = message.get("position"), message.get("slot")
@@ -392,11 +389,13 @@ class Reckoning:
         self.removals.append({"parent": unit, "child": child, "position": position, "at": at})
         ends = [row for row in there if row["child"] == child]
         if not ends:
-            ever = any(
-                row["parent"] == unit and row["child"] == child and position in (None, row["position"])
+            before = any(
+                (row["parent"], row["child"]) == (unit, child)
+                and position in (None, row["position"])
+                and row["ended"] <= at
                 for row in self.marriages
             )
-            reasons.add("already-removed" if ever else "not-installed")
+            reasons.add("already-removed" if before else "not-installed")
         for row in ends:
             if row["ended"] != FOREVER:
                 reasons.add("already-removed")
@@ -433,14 +432,19 @@ class Reckoning:
     # -- questions
 
     def tree(self, item: Item, as_of: datetime | None = None, *, removed: bool = False) -> list[Row]:
-        """What is in an item, with what is in that, and so on; with all that ever was, if `removed`."""
+        """What is in an item, with what is in that, and so on; with all that ever was, if `removed`.
+
+        What was in it for no time at all is told of the item itself, but not of what holds that.
+        """
         near = self.near_changes()
 
         def content(parent: Item, started: datetime, ended: datetime) -> list[Row]:
             rows = []
             for row in self.marriages:
                 first, last = max(started, row["started"]), min(ended, row["ended"])
-                if row["parent"] != parent or not self._shown(row, as_of, removed=removed) or first >= last:
+                if row["parent"] != parent or not self._shown(row, as_of, removed=removed):
+                    continue
+                if first >= last and parent != item:
                     continue
                 inside = [] if row["child"] is None else content(row["child"], first, last)
                 certain = not row["disputed"] and row["number"] not in near
@@ -461,10 +465,11 @@ class Reckoning:
         """Every way from the suspects to a unit."""
         near = self.near_changes()
 
-        def above(item: Item, started: datetime, ended: datetime) -> Iterator[Path]:
+        def above(item: Item, started: datetime, ended: datetime, way: int = 0) -> Iterator[Path]:
             if self.parts[item.part].get("sold"):
                 yield Path(item, (), started, ended, certain=True)
-                return
+                if way:
+                    return
             for row in self.marriages:
                 booked = row["child"] == item
                 first, last = max(started, row["started"]), min(ended, row["ended"])
@@ -473,11 +478,13 @@ class Reckoning:
                 if as_of is not None and row["started"] > as_of:
                     continue
                 sure = booked and not row["disputed"] and row["number"] not in near
-                for path in above(row["parent"], first, last):
+                for path in above(row["parent"], first, last, way + 1):
                     yield path._replace(marriages=(row, *path.marriages), certain=sure and path.certain)
 
         seeds = list(self._seeds(suspects))
-        return [path for item, since in seeds if as_of is None or since <= as_of for path in above(item, since, FOREVER)]
+        return [
+            path for item, since in seeds if as_of is None or since <= as_of for path in above(item, since, FOREVER)
+        ]
 
     def affected(self, suspects: Mapping[str, Any], as_of: datetime | None = None) -> dict[Item, Row]:
         """The units affected by suspects: whether certainly, and whether what is suspected still is inside."""

@@ -14,18 +14,13 @@ from hypothesis import strategies as st
 from partkin.rules.canonical_json import canonical
 
 scalars = (
-    st.none()
-    | st.booleans()
-    | st.integers(-(2**53) + 1, 2**53 - 1)
-    | st.text(st.characters(exclude_categories=["Cs"]))
+    st.none() | st.booleans() | st.integers(-(2**53) + 1, 2**53 - 1) | st.text(st.characters(exclude_categories=["Cs"]))
 )
 keys = st.text(st.characters(exclude_categories=["Cs"]), max_size=8)
 
 
 def nested(leaves: st.SearchStrategy[object]) -> st.SearchStrategy[object]:
-    return st.recursive(
-        leaves, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(keys, inner, max_size=4)
-    )
+    return st.recursive(leaves, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(keys, inner, max_size=4))
 
 
 @given(nested(scalars | st.floats(allow_nan=False, allow_infinity=False)))

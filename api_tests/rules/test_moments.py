@@ -32,9 +32,7 @@ def test_texts_are_ordered_like_moments(one: datetime, other: datetime) -> None:
 
 def test_published_examples() -> None:
     """RFC 3339 section 5.8."""
-    assert datetime_of(moment_of_text("1985-04-12T23:20:50.52Z")) == datetime(
-        1985, 4, 12, 23, 20, 50, 520_000, UTC
-    )
+    assert datetime_of(moment_of_text("1985-04-12T23:20:50.52Z")) == datetime(1985, 4, 12, 23, 20, 50, 520_000, UTC)
     assert moment_of_text("1996-12-19T16:39:57-08:00") == moment_of_text("1996-12-20T00:39:57Z")
     assert moment_of_text("1937-01-01T12:00:27.87+00:20") == moment_of_text("1937-01-01T11:40:27.87Z")
 

@@ -10,9 +10,7 @@ from partkin.rules.catalogue import Characteristic
 from partkin.rules.messages import Measurement
 from partkin.rules.test_limits import measured_to, verdict_of
 
-EARTH = Characteristic(
-    "ES", "EARTH", "earth continuity", "numeric", "\N{GREEK CAPITAL LETTER OMEGA}", None, 0.2
-)
+EARTH = Characteristic("ES", "EARTH", "earth continuity", "numeric", "\N{GREEK CAPITAL LETTER OMEGA}", None, 0.2)
 LABEL = Characteristic("ES", "LABEL", "rating plate legible", "attribute")
 PLAN = {"EARTH": EARTH, "LABEL": LABEL}
 

@@ -228,6 +228,13 @@ def upgrade() -> None:
         sqlite_where=sa.text("receipt_id IS NOT NULL"),
         postgresql_where=sa.text("receipt_id IS NOT NULL"),
     )
+    op.create_index(
+        "ix_item_started_at",
+        "item",
+        ["started_at"],
+        sqlite_where=sa.text("started_at IS NOT NULL"),
+        postgresql_where=sa.text("started_at IS NOT NULL"),
+    )
 
     op.create_table(
         "position",

@@ -60,6 +60,17 @@ def record_messages(
         return _Batch(connection, rulebooks.now(connection), now, clock_slack).record(posts)
 
 
+def _count_new(posts: Sequence[Post], answered: Mapping[str, Entry]) -> int:
+    """How many of the posts are no repeats, and so make an entry."""
+    texts = {message_id: entry.message for message_id, entry in answered.items()}
+    repeats = 0
+    for post in posts:
+        if isinstance(post, MessagePost):
+            repeats += texts.setdefault(post.read.message.message_id, post.text) == post.text
+    new_ids = texts.keys() - answered.keys()
+    return len(posts) - repeats + len(new_ids)
+
+
 @dataclass(slots=True)
 class _Batch:
     connection: Connection
@@ -74,11 +85,15 @@ class _Batch:
         new = [post.read for post in messages if post.read.message.message_id not in answered]
         catalogue = self.rulebook.catalogue
         known = fetch_known(self.connection, what_is_wanted(new, catalogue), catalogue) if new else Known()
+        numbers = iter(next_numbers(self.connection, _count_new(posts, answered)))
         entries: list[Entry] = []
         outcomes = []
-        for post, number in zip(posts, next_numbers(self.connection, len(posts)), strict=True):
-            entry = self._entry(post, number, known, answered)
-            if entry.id == number:
+        for post in posts:
+            first = answered.get(post.read.message.message_id) if isinstance(post, MessagePost) else None
+            if isinstance(post, MessagePost) and first is not None and first.message == post.text:
+                entry = first
+            else:
+                entry = self._entry(post, next(numbers), known, first)
                 entries.append(entry)
                 if entry.message_id is not None:
                     answered[entry.message_id] = entry
@@ -97,17 +112,14 @@ class _Batch:
         ids = sorted({post.read.message.message_id for post in posts})
         return entries_of_messages(self.connection, ids) if ids else {}
 
-    def _entry(self, post: Post, number: int, known: Known, answered: Mapping[str, Entry]) -> Entry:
-        """The entry that answers a post: a new one, or the one that answered it before."""
+    def _entry(self, post: Post, number: int, known: Known, first: Entry | None) -> Entry:
+        """The new entry that answers a post; `first` is that of another message with the same id."""
         if isinstance(post, UnreadablePost):
             return self._unreadable(post, number)
-        first = answered.get(post.read.message.message_id)
-        if first is None:
-            return self._judged(post, number, known)
-        if first.message == post.text:
-            return first
-        problem = answers.reused(post.read.message.message_id, first.id)
-        return self._unreadable(UnreadablePost(post.text, problem), number)
+        if first is not None:
+            problem = answers.reused(post.read.message.message_id, first.id)
+            return self._unreadable(UnreadablePost(post.text, problem), number)
+        return self._judged(post, number, known)
 
     def _judged(self, post: MessagePost, number: int, known: Known) -> Entry:
         message = post.read.message

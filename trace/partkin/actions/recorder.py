@@ -25,6 +25,9 @@ log = logging.getLogger(__name__)
 TRIES = 12
 """How often one post is tried against other processes that are faster, before the station is asked to repeat it."""
 
+PATIENCE_SECONDS = 30
+"""After this time no new try begins: other stations wait behind it."""
+
 _BUSY = {
     "type": "/problems/busy",
     "title": "Too busy to record",
@@ -124,6 +127,7 @@ class Recorder:
         return record_messages(self._database, self._rulebooks, posts, now=now, clock_slack=self._clock_slack)
 
     def _alone(self, post: Post) -> Outcome:
+        give_up = time.monotonic() + PATIENCE_SECONDS
         for attempt in range(TRIES):
             try:
                 return self._together([post])[0]
@@ -134,6 +138,8 @@ class Recorder:
                 if not is_conflict(error):
                     log.exception("a post could not be recorded")
                     return Outcome(500, canonical(_FAILED))
+                if time.monotonic() > give_up:
+                    break
                 time.sleep(random.uniform(0, 0.002 * 2**attempt))  # noqa: S311 - only to get out of step
             except Exception:
                 log.exception("a post could not be recorded")

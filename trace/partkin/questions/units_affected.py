@@ -85,7 +85,7 @@ def _counts_json(counts: Sequence[Count]) -> dict[str, Any]:
     for count in counts:
         for counted in (totals, by_state[count.state], by_part[count.part]):
             counted[CERTAINTY[count.possible]] += count.units
-    return {**totals, "by_state": by_state, "by_part": by_part}
+    return {**totals, "by_state": dict(by_state), "by_part": dict(by_part)}
 
 
 def _told(

@@ -6,7 +6,7 @@ One definition serves HTTP, NDJSON and the documentation. Nothing here knows the
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Annotated, ClassVar, Literal
 
 from annotated_types import Ge, Le, MaxLen, MinLen, Predicate
@@ -80,6 +80,10 @@ class _Envelope:
     def __post_init__(self) -> None:
         if self.occurred_at.tzinfo is None:
             raise ValueError("occurred_at needs its offset from UTC, such as 2026-03-02T06:00:00+01:00")
+        try:
+            self.occurred_at.astimezone(UTC)
+        except OverflowError:
+            raise ValueError("occurred_at is not between the years 1 and 9999 in UTC") from None
 
     @property
     def moment(self) -> Moment:
@@ -260,9 +264,7 @@ class Hold(_Envelope):
 
     def __post_init__(self) -> None:
         _Envelope.__post_init__(self)
-        if (self.action == "place") != (self.item is not None) or (self.action == "release") != (
-            self.hold is not None
-        ):
+        if (self.action == "place") != (self.item is not None) or (self.action == "release") != (self.hold is not None):
             raise ValueError("to place a hold, give the item; to release one, give the number of the hold")
 
 

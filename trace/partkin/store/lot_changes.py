@@ -93,7 +93,7 @@ def _loadings_around(times: FromClause) -> Select[Any]:
         .join(scan_point, scan_point.c.scan_point == point_of_use.c.scan_point)
         .where(scan_point.c.changeover_slack > 0)
         .cte("around")
-        .prefix_with("MATERIALIZED")
+        .prefix_with("MATERIALIZED", dialect="postgresql")
     )
     # The loading that lasts at `until` is the first to end after it.
     last_end = (
@@ -102,7 +102,9 @@ def _loadings_around(times: FromClause) -> Select[Any]:
         .scalar_subquery()
     )
     bounded = (
-        select(around, func.coalesce(last_end, FOREVER).label("last_end")).cte("bounded").prefix_with("MATERIALIZED")
+        select(around, func.coalesce(last_end, FOREVER).label("last_end"))
+        .cte("bounded")
+        .prefix_with("MATERIALIZED", dialect="postgresql")
     )
     return (
         select(loading, bounded.c.changeover_slack)

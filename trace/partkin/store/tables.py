@@ -153,6 +153,12 @@ item = Table(
         postgresql_where=text("lot_id IS NOT NULL"),
     ),
     Index(
+        "ix_item_started_at",
+        "started_at",
+        sqlite_where=text("started_at IS NOT NULL"),
+        postgresql_where=text("started_at IS NOT NULL"),
+    ),
+    Index(
         "ix_item_receipt_id",
         "receipt_id",
         sqlite_where=text("receipt_id IS NOT NULL"),

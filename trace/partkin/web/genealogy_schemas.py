@@ -22,7 +22,7 @@ class ItemName(_Described):
     lot: str = ""
 
 
-class Measurement(_Described):
+class TestResult(_Described):
     """One result of a test run."""
 
     characteristic: str
@@ -40,7 +40,7 @@ class Measurement(_Described):
     """Within its limits, or judged good."""
 
 
-class TestRun(_Described):
+class TestOutcome(_Described):
     """A run of a test plan."""
 
     plan: str
@@ -50,7 +50,7 @@ class TestRun(_Described):
     counts: bool | None
     """It is the last run of its plan, and nothing that it covers was changed after it; null where that is no longer
     known of the moment asked for."""
-    measurements: list[Measurement]
+    measurements: list[TestResult]
 
 
 class OpenHold(_Described):
@@ -118,7 +118,7 @@ class TreeItem(_Described):
     """Of what is built here: when its building started."""
     produced_on: date | None
     expires_on: date | None
-    tests: list[TestRun]
+    tests: list[TestOutcome]
     holds: list[OpenHold]
     visits: list[Visit]
 

@@ -19,9 +19,7 @@ class Page(BaseModel):
     """Give it as `cursor` to get the next page; null on the last one."""
 
 
-def page_of(
-    rows: Sequence[dict[str, Any]], limit: int, cursor: Callable[[dict[str, Any]], str | int]
-) -> Response:
+def page_of(rows: Sequence[dict[str, Any]], limit: int, cursor: Callable[[dict[str, Any]], str | int]) -> Response:
     """A page from up to `limit` + 1 rows; the row too many says that there is a next page."""
     shown = rows[:limit]
     more = cursor(shown[-1]) if len(rows) > limit else None

@@ -43,9 +43,7 @@ PROBLEM_TYPES: Mapping[str, ReasonType] = {
         "`errors` names each place (JSON pointer, or the parameter) and what was expected there.",
         "Correct the request.",
     ),
-    "too-large": ReasonType(
-        "The body is too large", "Bodies are limited.", "Split it into several messages."
-    ),
+    "too-large": ReasonType("The body is too large", "Bodies are limited.", "Split it into several messages."),
     "wrong-media-type": ReasonType(
         "Wrong media type", "The body must be declared as JSON (or NDJSON).", "Set Content-Type."
     ),
@@ -57,9 +55,7 @@ PROBLEM_TYPES: Mapping[str, ReasonType] = {
     "ambiguous-serial": ReasonType(
         "The serial number is not unique", "Items of several parts carry it.", "Name the part number too."
     ),
-    "busy": ReasonType(
-        "Too busy to record", "Other processes were faster each time.", "Send the same message again."
-    ),
+    "busy": ReasonType("Too busy to record", "Other processes were faster each time.", "Send the same message again."),
     "store-unreachable": ReasonType(
         "The store cannot be reached", "Nothing was recorded.", "Send the same message again."
     ),

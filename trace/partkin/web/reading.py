@@ -58,9 +58,7 @@ def idempotency_key(request: Request) -> str | None:
     inner = text[1:-1]
     plain = inner.replace("\\\\", "").replace('\\"', "")
     if len(text) < 3 or text[0] != '"' or text[-1] != '"' or '"' in plain or "\\" in plain:
-        raise Problem(
-            "invalid", f"The Idempotency-Key header must be a string in double quotes, not {value}.", 400
-        )
+        raise Problem("invalid", f"The Idempotency-Key header must be a string in double quotes, not {value}.", 400)
     return inner.replace('\\"', '"').replace("\\\\", "\\")
 
 
@@ -79,16 +77,17 @@ def read_post(raw: bytes, rulebook: Rulebook, *, kind: str | None = None, key: s
 
 def _read(raw: bytes, rulebook: Rulebook, kind: str | None, key: str | None) -> MessagePost:
     try:
-        value = json.loads(raw)
+        value = json.loads(raw, object_pairs_hook=_each_once)
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         raise Problem("not-json", f"The body is not JSON: {error}.", 400) from error
+    except _Twice as error:
+        detail = f"A member stands twice: {error}."
+        raise Problem("invalid", detail, 422, errors=[_error("", detail)]) from error
     except ValueError as error:  # more digits than Python reads
         detail = "A number has too many digits."
         raise Problem("invalid", detail, 422, errors=[_error("", detail)]) from error
     if not isinstance(value, dict):
-        raise Problem(
-            "invalid", "A message is a JSON object.", 422, errors=[_error("", "An object is expected.")]
-        )
+        raise Problem("invalid", "A message is a JSON object.", 422, errors=[_error("", "An object is expected.")])
     value = _with_outside(value, kind, key)
     try:
         text = canonical(value)
@@ -105,6 +104,19 @@ def _read(raw: bytes, rulebook: Rulebook, kind: str | None, key: str | None) -> 
     return MessagePost(read_message(message, rulebook), text)
 
 
+class _Twice(Exception):
+    """An object has two members of one name; the argument is the name."""
+
+
+def _each_once(members: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object; nothing of what was said may be lost by a second member of the same name."""
+    value = dict(members)
+    if len(value) < len(members):
+        names = [name for name, _ in members]
+        raise _Twice(next(name for name in names if names.count(name) > 1))
+    return value
+
+
 def _with_outside(value: Mapping[str, Any], kind: str | None, key: str | None) -> dict[str, Any]:
     if kind is not None and value.get("kind", kind) != kind:
         detail = f"This address takes messages of kind {kind}, not {value['kind']!r}."
@@ -118,9 +130,7 @@ def _with_outside(value: Mapping[str, Any], kind: str | None, key: str | None) -
     if key is not None:
         whole["message_id"] = key
     if whole.get("message_id") is None:
-        raise Problem(
-            "message-id-missing", "Give message_id in the body, or the Idempotency-Key header.", 400
-        )
+        raise Problem("message-id-missing", "Give message_id in the body, or the Idempotency-Key header.", 400)
     return whole
 
 

@@ -41,9 +41,7 @@ FORMS = {form.__name__: TypeAdapter(form) for _, form, _ in ADDRESSES.values()}
 
 
 def _response(outcome: Outcome) -> Response:
-    return Response(
-        outcome.answer, outcome.status, media_type="application/json" if outcome.status < 400 else PROBLEM
-    )
+    return Response(outcome.answer, outcome.status, media_type="application/json" if outcome.status < 400 else PROBLEM)
 
 
 def _recorder(kind: str) -> Callable[[Request], Awaitable[Response]]:
@@ -174,9 +172,7 @@ async def _lines(request: Request, settings: Settings) -> AsyncIterator[bytes]:
         "requestBody": {
             "required": True,
             "content": {
-                NDJSON: {
-                    "schema": {"type": "string", "description": "one message a line, each with its kind"}
-                }
+                NDJSON: {"schema": {"type": "string", "description": "one message a line, each with its kind"}}
             },
         }
     },
@@ -217,9 +213,7 @@ async def _outcomes(request: Request, settings: Settings) -> AsyncIterator[str]:
                 first, waiting = waiting[: settings.batch_limit], waiting[settings.batch_limit :]
                 yield _answers(await asyncio.gather(*first))
     except BodyTooLarge as error:
-        problem = Problem(
-            "too-large", f"All lines together have over {error.limit} bytes; no more is read.", 413
-        )
+        problem = Problem("too-large", f"All lines together have over {error.limit} bytes.", 413)
         waiting.append(recorder.submit(unreadable(error.start, problem)))
     except ClientDisconnect:
         return  # what was queued is recorded; a repeat gets its answers
