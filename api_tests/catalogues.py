@@ -20,7 +20,7 @@ from partkin.rules.catalogue import (
     TestPlan,
     TraceLevel,
 )
-from partkin.rules.catalogue_tables import catalogue_of
+from partkin.rules.catalogue.tables import catalogue_of
 from partkin.rules.check_characters import SCHEMES
 
 codes = st.text(st.characters(min_codepoint=0x21, max_codepoint=0x7E), min_size=1, max_size=40)

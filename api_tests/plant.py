@@ -31,7 +31,7 @@ from partkin.rules.catalogue import (
     Supplier,
     TestPlan,
 )
-from partkin.rules.catalogue_tables import catalogue_of
+from partkin.rules.catalogue.tables import catalogue_of
 from partkin.store.books import BOOKS
 from partkin.store.database import Database
 

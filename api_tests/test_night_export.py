@@ -25,7 +25,7 @@ from api_tests.plant import Json, Station, dryer, heater, lot_of, motor, recorde
 from partkin.exports.fact_sheets import headers
 from partkin.exports.night import DAY, MARGIN, export_night
 from partkin.exports.whole_folder import ExportRefused, whole_folder
-from partkin.rules.catalogue_tables import KINDS, row_cells, rows_of
+from partkin.rules.catalogue.tables import KINDS, row_cells, rows_of
 from partkin.rules.moments import Moment, datetime_of, moment_of_text, start_of_day
 from partkin.store.database import Database
 from partkin.store.journal import Entry, add_entries, next_numbers

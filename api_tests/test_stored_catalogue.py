@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from api_tests.catalogues import catalogues
 from partkin.rules.catalogue import Catalogue
-from partkin.rules.catalogue_changes import changes_between
+from partkin.rules.catalogue.changes import changes_between
 from partkin.store.catalogue import apply_changes, read_catalogue
 from partkin.store.database import Database
 

@@ -31,7 +31,7 @@ from api_tests.benchmarks.load import Run, request, send
 from partkin.actions.load_catalogue import load_catalogue
 from partkin.questions.units_affected import affected_page, affected_rows
 from partkin.rules.catalogue import Alternate, Catalogue, Part, Position, RouteStep, ScanPoint
-from partkin.rules.catalogue_tables import catalogue_of
+from partkin.rules.catalogue.tables import catalogue_of
 from partkin.rules.messages import NamedItem
 from partkin.rules.moments import FOREVER
 from partkin.rules.suspects import Alarm, Suspects

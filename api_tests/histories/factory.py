@@ -21,7 +21,7 @@ from partkin.rules.catalogue import (
     Supplier,
     TestPlan,
 )
-from partkin.rules.catalogue_tables import catalogue_of
+from partkin.rules.catalogue.tables import catalogue_of
 
 MOTOR_LABEL = "(?P<lot>K[0-9])-(?P<serial>M[0-9])"
 """The one plain label: a serial number together with the lot that it belongs to."""

@@ -25,10 +25,10 @@ from partkin.rules.catalogue import (
     Supplier,
     TestPlan,
 )
-from partkin.rules.catalogue_changes import changes_as_json, changes_between, changes_of_json
-from partkin.rules.catalogue_checks import read_catalogue
-from partkin.rules.catalogue_sheets import CatalogueMistakes, Mistake, write_sheet
-from partkin.rules.catalogue_tables import (
+from partkin.rules.catalogue.changes import changes_as_json, changes_between, changes_of_json
+from partkin.rules.catalogue.checks import read_catalogue
+from partkin.rules.catalogue.sheets import CatalogueMistakes, Mistake, write_sheet
+from partkin.rules.catalogue.tables import (
     KINDS,
     catalogue_of,
     row_as_json,

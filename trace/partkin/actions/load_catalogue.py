@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.catalogue import Catalogue, Part, Supplier
-from partkin.rules.catalogue_changes import CatalogueChanges, changes_as_json, changes_between
+from partkin.rules.catalogue.changes import CatalogueChanges, changes_as_json, changes_between
 from partkin.rules.moments import Moment, text_of
 from partkin.store.catalogue import apply_changes, lock_catalogue, read_catalogue
 from partkin.store.database import Database

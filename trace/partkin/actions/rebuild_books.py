@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
-from partkin.rules.catalogue_changes import changes_of_json
+from partkin.rules.catalogue.changes import changes_of_json
 from partkin.rules.facts import (
     FACTS_PER_ENTRY,
     Fact,

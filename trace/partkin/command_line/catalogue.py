@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from partkin.rules.catalogue import CatalogueRow
-    from partkin.rules.catalogue_changes import CatalogueChanges
-    from partkin.rules.catalogue_sheets import Mistake
+    from partkin.rules.catalogue.changes import CatalogueChanges
+    from partkin.rules.catalogue.sheets import Mistake
 
 catalogue = typer.Typer(no_args_is_help=True, help="Parts, bills of materials, routes and tests, as CSV files.")
 
@@ -39,7 +39,7 @@ def load(
     from partkin.actions.load_catalogue import CatalogueInUse, load_catalogue
     from partkin.command_line.terminal import console
     from partkin.exports.catalogue_files import read_catalogue_folder
-    from partkin.rules.catalogue_sheets import CatalogueMistakes
+    from partkin.rules.catalogue.sheets import CatalogueMistakes
 
     _require_code(operator)
     with open_store(store) as database:
@@ -65,7 +65,7 @@ def export(folder: Folder, store: StoreUrl = None) -> None:
     """
     from partkin.command_line.terminal import console, table
     from partkin.exports.catalogue_files import write_catalogue_folder
-    from partkin.rules.catalogue_tables import KINDS, rows_of
+    from partkin.rules.catalogue.tables import KINDS, rows_of
     from partkin.store.catalogue import read_catalogue
 
     with open_store(store) as database, database.read() as connection:
@@ -99,7 +99,7 @@ def _show_mistakes(mistakes: Iterable[Mistake]) -> None:
 
 def _show_changes(changes: CatalogueChanges) -> None:
     from partkin.command_line.terminal import console, table
-    from partkin.rules.catalogue_tables import KINDS, kind_of
+    from partkin.rules.catalogue.tables import KINDS, kind_of
 
     def of_kind(rows: Iterable[CatalogueRow], name: str) -> str:
         return str(sum(kind_of(row).name == name for row in rows))
@@ -122,7 +122,7 @@ def _show_changes(changes: CatalogueChanges) -> None:
 
 
 def _changed_rows(changes: CatalogueChanges) -> Iterator[tuple[str, str, str, str]]:
-    from partkin.rules.catalogue_tables import kind_of, row_cells, row_key
+    from partkin.rules.catalogue.tables import kind_of, row_cells, row_key
 
     for change in changes.changed:
         old, new = row_cells(change.old), row_cells(change.new)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from partkin.rules.catalogue import Catalogue
-from partkin.rules.catalogue_checks import read_catalogue
-from partkin.rules.catalogue_sheets import write_sheet
-from partkin.rules.catalogue_tables import KINDS, catalogue_of, rows_of
+from partkin.rules.catalogue.checks import read_catalogue
+from partkin.rules.catalogue.sheets import write_sheet
+from partkin.rules.catalogue.tables import KINDS, catalogue_of, rows_of
 
 
 def read_catalogue_folder(folder: Path) -> Catalogue:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from partkin.rules.canonical_json import canonical
-from partkin.rules.catalogue_changes import changes_of_json
-from partkin.rules.catalogue_tables import KINDS, kind_of, row_cells
+from partkin.rules.catalogue.changes import changes_of_json
+from partkin.rules.catalogue.tables import KINDS, kind_of, row_cells
 
 Row = tuple[str, list[str]]
 """The name of a file, and the cells of one row of it."""

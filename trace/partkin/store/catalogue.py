@@ -8,8 +8,8 @@ from typing import Any
 from sqlalchemy import Connection, and_, delete, insert, select, update
 
 from partkin.rules.catalogue import Catalogue, CatalogueRow
-from partkin.rules.catalogue_changes import CatalogueChanges
-from partkin.rules.catalogue_tables import CODES, KINDS, Kind, catalogue_of, kind_of
+from partkin.rules.catalogue.changes import CatalogueChanges
+from partkin.rules.catalogue.tables import CODES, KINDS, Kind, catalogue_of, kind_of
 from partkin.store.database import dialect_of, for_update
 from partkin.store.tables import catalogue, metadata
 

@@ -18,9 +18,9 @@ from partkin.rules.catalogue import (
     RouteStep,
     TraceLevel,
 )
-from partkin.rules.catalogue_part_checks import part_mistakes
-from partkin.rules.catalogue_sheets import CatalogueMistakes, Mistake, Sheets, read_sheets
-from partkin.rules.catalogue_tables import KINDS, RowKey, catalogue_of, row_key, rows_of
+from partkin.rules.catalogue.part_checks import part_mistakes
+from partkin.rules.catalogue.sheets import CatalogueMistakes, Mistake, Sheets, read_sheets
+from partkin.rules.catalogue.tables import KINDS, RowKey, catalogue_of, row_key, rows_of
 
 Mistakes = Iterator[Mistake]
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import date
 
 from partkin.rules.catalogue import Part
-from partkin.rules.catalogue_sheets import Mistake, Sheets
+from partkin.rules.catalogue.sheets import Mistake, Sheets
 from partkin.rules.identification import Labels, ScanError, name_item, read_scan
 from partkin.rules.serial_numbers import issued_serial
 

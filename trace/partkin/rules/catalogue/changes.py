@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from partkin.rules.catalogue import Catalogue, CatalogueRow
-from partkin.rules.catalogue_tables import KINDS, kind_of, row_as_json, row_key, row_of_json, rows_of
+from partkin.rules.catalogue.tables import KINDS, kind_of, row_as_json, row_key, row_of_json, rows_of
 
 
 @dataclass(frozen=True, slots=True)

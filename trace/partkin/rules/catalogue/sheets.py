@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from partkin.rules.catalogue import CatalogueRow
-from partkin.rules.catalogue_tables import KINDS, Kind, RowKey, Value, kind_of, row_cells
+from partkin.rules.catalogue.tables import KINDS, Kind, RowKey, Value, kind_of, row_cells
 
 _MOST_SHOWN = 60
 
