@@ -17,9 +17,10 @@ FOREVER = datetime.fromisoformat("9999-01-01T00:00:00Z")
 
 KNOWN_REASONS = frozenset(
     """unknown-item already-started wrong-part no-free-slot already-installed inside-itself unknown-part
-    lot-not-loaded loaded-late nothing-to-marry not-installed already-removed""".split()
+    lot-not-loaded loaded-late nothing-to-marry not-installed""".split()
 )
-"""The reasons that the reckoning foretells. For all others it believes the service."""
+"""The reasons that the reckoning foretells. For all others it believes the service. It does not tell a component that
+has been removed from one that never was there: it is `not-installed`."""
 
 Row = dict[str, Any]
 
@@ -150,7 +151,7 @@ class Reckoning:
         reasons: set[str] = set()
         unit = self._built(message["unit"], reasons)
         self._worked(unit, message, at)
-        filled = set()
+        filled, before = set[str | None](), list[Item]()
         for component in message.get("components", ()):
             child = self._named(component["item"])
             if child is None:
@@ -158,7 +159,8 @@ class Reckoning:
                 continue
             if self.parts[child.part].get("made"):
                 self._built(component["item"], reasons)
-            filled.add(self._put(unit, child, component, message["scan_point"], at, reasons))
+            filled.add(self._put(unit, child, component, message["scan_point"], at, reasons, before))
+            before.append(child)
         drawn = self._draw(unit, message["scan_point"], filled, at, reasons)
         if not message.get("components") and not drawn:
             reasons.add("nothing-to-marry")
@@ -172,6 +174,7 @@ class Reckoning:
         scan_point: str,
         at: datetime,
         reasons: set[str],
+        before: list[Item],
     ) -> str | None:
         """A scanned component goes in; the position that it went to."""
         if self._holds(child, unit, at, FOREVER):
@@ -179,8 +182,9 @@ class Reckoning:
             return None
         position = self._place(unit, child, component.get("position"), scan_point, at, reasons)
         ended = self._end(unit, child, position, at)
-        installed = child.kind == "serial" and any(
-            row["child"] == child and not row["disputed"] and _overlap(row, at, ended) for row in self.marriages
+        installed = child.kind == "serial" and (
+            child in before
+            or any(row["child"] == child and not row["disputed"] and _overlap(row, at, ended) for row in self.marriages)
         )
         if installed:
             reasons.add("already-installed")
@@ -298,7 +302,7 @@ class Reckoning:
 
     # -- lots
 
-    def _draw(self, unit: Item, scan_point: str, filled: set[str], at: datetime, reasons: set[str]) -> bool:
+    def _draw(self, unit: Item, scan_point: str, filled: set[str | None], at: datetime, reasons: set[str]) -> bool:
         """What a unit takes from loaded lots; whether it takes anything."""
         drawn = False
         if self.scan_points[scan_point].get("kind") == "rework":
@@ -313,6 +317,8 @@ class Reckoning:
             lot = self._loaded((scan_point, code), at)
             if lot is None:
                 reasons.add("lot-not-loaded")
+            elif lot.part not in position["takes"]:
+                reasons.add("wrong-part")
             ended = self._end(unit, lot, code, at)
             for first, pieces in _runs(free):
                 self._marry(unit, lot, code, first, pieces, at, ended, drawn_at=(scan_point, code))
@@ -382,23 +388,13 @@ class Reckoning:
             (child,) = children
         else:
             child = self._named(message["component"])
-            if child is None:
-                return reasons | {"unknown-part"}
-            if self.parts[child.part].get("made"):
-                self._built(message["component"], reasons)
+            assert child is not None
+            self._know(child)
         self.removals.append({"parent": unit, "child": child, "position": position, "at": at})
         ends = [row for row in there if row["child"] == child]
-        if not ends:
-            before = any(
-                (row["parent"], row["child"]) == (unit, child)
-                and position in (None, row["position"])
-                and row["ended"] <= at
-                for row in self.marriages
-            )
-            reasons.add("already-removed" if before else "not-installed")
+        if not ends or any(row["ended"] != FOREVER for row in ends):
+            reasons.add("not-installed")
         for row in ends:
-            if row["ended"] != FOREVER:
-                reasons.add("already-removed")
             row["ended"] = at
         return reasons
 
