@@ -23,6 +23,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 import httpx2
+from rich.console import Console
 from rich.progress import track
 from sqlalchemy import insert, text
 
@@ -38,6 +39,7 @@ from partkin.rules.suspects import Alarm, Suspects
 from partkin.store import tables
 from partkin.store.database import Database
 
+ERRORS = Console(stderr=True)
 ROUNDS = 3
 CONNECTIONS = 16
 DAY = date(2026, 1, 1)
@@ -121,7 +123,7 @@ def measure_posts(stores: dict[str, str], count: int) -> None:
             load_catalogue(database, plant(), operator="B1", now=time.time_ns() // 1000)
             database.close()
             urls[name] = running.enter_context(servers.served(store))[1]
-        for turn in track(range(ROUNDS), "posting", transient=True):
+        for turn in track(range(ROUNDS), "posting", transient=True, console=ERRORS):
             for name, url in urls.items():
                 first = turn * count
                 posts = [marriage(n) for n in range(count)] if name == "empty endpoint" else started(url, first, count)
@@ -162,7 +164,7 @@ def fill(database: Database, marriages: int) -> dict[str, int]:
     lots = {name: number for number, name in enumerate(sizes, start=1)}
     with database.write() as connection:
         connection.execute(insert(tables.item), [item(number, "SEAL", "lot", name) for name, number in lots.items()])
-    for first in track(range(0, units, 2000), f"writing {marriages:,} marriages", transient=True):
+    for first in track(range(0, units, 2000), f"writing {marriages:,} marriages", transient=True, console=ERRORS):
         items, rows = [], []
         for unit in range(first, min(first + 2000, units)):
             base = 1000 + unit * (a_unit + 2)
