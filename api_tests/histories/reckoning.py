@@ -189,20 +189,15 @@ class Reckoning:
         if installed:
             reasons.add("already-installed")
         asked = 1 if child.kind == "serial" else component.get("quantity")
-        slots: list[int] | None = [0]
+        stated = component.get("slot")
+        there = [(0, asked or 1)]
         if position in self._bill(unit):
-            quantity = asked or max(1, len(self._free(unit, position, at, FOREVER)))
-            slots = self._slots(unit, position, component.get("slot"), quantity, at, ended)
-        else:
-            quantity = asked or 1
-        if slots is None:
+            quantity = asked or len(self._free(unit, position, at, FOREVER))
+            there = _runs(self._slots(unit, position, stated, quantity, at, ended))
+        if not there:
             reasons.add("no-free-slot")
-            self._marry(unit, child, position, component.get("slot") or 0, quantity, at, ended, disputed=True)
-        elif slots == [0]:
-            self._marry(unit, child, position, 0, quantity, at, ended, disputed=installed)
-        else:
-            for first, pieces in _runs(slots):
-                self._marry(unit, child, position, first, pieces, at, ended, disputed=installed)
+        for first, pieces in there or [(stated or 0, asked or 1)]:
+            self._marry(unit, child, position, first, pieces, at, ended, disputed=installed or not there)
         return position
 
     def _bill(self, unit: Item) -> Mapping[str, Row]:
@@ -253,13 +248,11 @@ class Reckoning:
 
     def _slots(
         self, unit: Item, position: str, stated: int | None, quantity: int, started: datetime, ended: datetime
-    ) -> list[int] | None:
-        """The slots that a component gets; None if there are not enough."""
+    ) -> list[int]:
+        """The slots that a component gets; none if there are not enough."""
         free = self._free(unit, position, started, ended)
-        if stated is not None:
-            wanted = list(range(stated, stated + quantity))
-            return wanted if set(wanted) <= set(free) else None
-        return free[:quantity] if quantity <= len(free) else None
+        wanted = free[:quantity] if stated is None else [*range(stated, stated + quantity)]
+        return wanted if len(wanted) == quantity and set(wanted) <= set(free) else []
 
     def _holds(self, outer: Item, inner: Item, started: datetime, ended: datetime) -> bool:
         """Whether one item is, or is somewhere inside, another at some time between two moments."""

@@ -19,6 +19,7 @@ from partkin.rules.facts import (
     ItemKnown,
     Loaded,
     LotDated,
+    LotNamed,
     MadeStale,
     MarriageEnded,
     Married,
@@ -109,7 +110,7 @@ def _moments(facts: Iterable[Fact]) -> Iterator[Moment]:
 def _want(wanted: Wanted, fact: Fact) -> None:  # noqa: C901 - one case a kind of fact
     """What a fact looks at when it is applied."""
     match fact:
-        case ItemKnown(item=key, of_lot=of_lot):
+        case ItemKnown(item=key, of_lot=of_lot) | LotNamed(item=key, of_lot=of_lot):
             wanted.items.add(key)
             if of_lot is not None:
                 wanted.items.add(ItemKey(key.part, "lot", of_lot))

@@ -50,6 +50,7 @@ SHEETS: Mapping[str, Sheet] = {
         {**_as_is("number"), **_ITEM, **_as_is("state", "of_lot", "produced_on", "expires_on", "started")},
     ),
     "lot dated": Sheet("lot_dates.csv", {**_ITEM, **_as_is("produced_on", "expires_on")}),
+    "lot named": Sheet("lots_of_items.csv", {**_ITEM, **_as_is("of_lot")}),
     "state changed": Sheet("item_states.csv", {**_ITEM, **_as_is("state")}),
     "number issued": Sheet("numbers_issued.csv", _as_is("part", "running")),
     "married": Sheet(

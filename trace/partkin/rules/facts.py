@@ -62,6 +62,14 @@ class LotDated:
 
 
 @dataclass(frozen=True, slots=True)
+class LotNamed:
+    """It became known to which lot a serial item belongs that was known before."""
+
+    item: ItemKey
+    of_lot: str
+
+
+@dataclass(frozen=True, slots=True)
 class StateChanged:
     """An item is finished, opened again, scrapped …"""
 
@@ -231,6 +239,7 @@ class Released:
 Fact = (
     ItemKnown
     | LotDated
+    | LotNamed
     | StateChanged
     | NumberIssued
     | Married
@@ -250,6 +259,7 @@ Fact = (
 _NAMES: Mapping[str, type[Any]] = {
     "item known": ItemKnown,
     "lot dated": LotDated,
+    "lot named": LotNamed,
     "state changed": StateChanged,
     "number issued": NumberIssued,
     "married": Married,

@@ -22,6 +22,7 @@ from partkin.rules.facts import (
     ItemState,
     Loaded,
     LotDated,
+    LotNamed,
     MadeStale,
     MarriageEnded,
     Married,
@@ -376,6 +377,12 @@ class Known:
     def _(self, fact: LotDated) -> None:
         row = self.items[fact.item]
         row.produced_on, row.expires_on = fact.produced_on, fact.expires_on
+        self.changes.change(row)
+
+    @_apply.register
+    def _(self, fact: LotNamed) -> None:
+        row = self.items[fact.item]
+        row.lot_id = self.items[ItemKey(fact.item.part, "lot", fact.of_lot)].id
         self.changes.change(row)
 
     @_apply.register

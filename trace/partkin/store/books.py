@@ -49,16 +49,27 @@ _KEYS = {kind: tuple(column.name for column in table.primary_key.columns) for ki
 def write_changes(connection: Connection, changes: Changes) -> None:
     """Write what was changed, then what was added: a slot must be empty before it is filled again.
 
-    Rows go in the order of their keys, so that two processes that add the same ones never wait in a circle.
+    Items are the other way round: one may now belong to a lot that is new. Rows go in the order of their keys, so that
+    two processes that add the same ones never wait in a circle.
     """
-    for kind, table in BOOKS.items():
-        changed = sorted(changes.changed.get(kind, {}).values(), key=attrgetter(*_KEYS[kind]))
-        if changed:
-            connection.execute(_UPDATES[kind], [_values(row, "the_") for row in changed])
-        added = changes.added.get(kind)
-        if added:
-            order = attrgetter("part", "kind", "code") if kind is ItemRow else attrgetter(*_KEYS[kind])
-            connection.execute(insert(table), [_values(row) for row in sorted(added, key=order)])
+    for kind in BOOKS:
+        steps = (_add, _change) if kind is ItemRow else (_change, _add)
+        for step in steps:
+            step(connection, kind, changes)
+
+
+def _change(connection: Connection, kind: type[Row], changes: Changes) -> None:
+    changed = changes.changed.get(kind)
+    if changed:
+        rows = sorted(changed.values(), key=attrgetter(*_KEYS[kind]))
+        connection.execute(_UPDATES[kind], [_values(row, "the_") for row in rows])
+
+
+def _add(connection: Connection, kind: type[Row], changes: Changes) -> None:
+    added = changes.added.get(kind)
+    if added:
+        order = attrgetter("part", "kind", "code") if kind is ItemRow else attrgetter(*_KEYS[kind])
+        connection.execute(insert(BOOKS[kind]), [_values(row) for row in sorted(added, key=order)])
 
 
 def _values(row: Row, prefix: str = "") -> dict[str, Any]:

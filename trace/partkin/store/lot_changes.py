@@ -59,9 +59,9 @@ def draws_in_doubt(connection: Connection, times: Sequence[tuple[int, Moment, Mo
 def _in_doubt(connection: Connection, found: Iterable[Row[Any]]) -> dict[int, set[int]]:
     slack: dict[int, int] = {}
     loadings = []
-    for *row, pieces in found:
-        loadings.append(LoadingRow(*row))
-        slack[loadings[-1].point_of_use_id] = pieces
+    for row in found:
+        loadings.append(LoadingRow(*row[:-1]))
+        slack[loadings[-1].point_of_use_id] = row[-1]
     doubts: dict[int, set[int]] = defaultdict(set)
     for change, before, after in _draws_near(connection, list(lot_changes(loadings))):
         for marriage_id, lot_id in other_lots(change, before, after, slack[change.point_of_use_id]):

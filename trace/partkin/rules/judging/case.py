@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date
 
 from partkin.rules.catalogue import Bill, Catalogue, Part, ScanPoint
-from partkin.rules.facts import FACTS_PER_ENTRY, Fact, ItemKey, ItemKnown
+from partkin.rules.facts import FACTS_PER_ENTRY, Fact, ItemKey, ItemKnown, LotNamed
 from partkin.rules.known import ItemRow, Known
 from partkin.rules.messages import Message
 from partkin.rules.moments import Moment, datetime_of
@@ -104,11 +104,15 @@ class Case:
         return self.known.items.get(key)
 
     def know(self, item: Item) -> None:
-        """See to it that an item is in the books, and the lot that its label names."""
-        if self.row(item.key) is not None or item.key in self._new:
+        """See to it that an item is in the books, and the lot that is named for it, by the first that names one."""
+        row = self.row(item.key)
+        if item.key in self._new or (row is not None and (item.of_lot is None or row.lot_id is not None)):
             return
         if item.of_lot is not None:
             self.know(Item(ItemKey(item.key.part, "lot", item.of_lot), None, item.produced_on, item.expires_on, None))
+        if row is not None and item.of_lot is not None:
+            self.facts.append(LotNamed(item.key, item.of_lot))
+            return
         made = self.part(item.key).made
         fact = ItemKnown(
             self.number(),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from partkin.rules.facts import ItemKey, Loaded, Redrawn, Use, UseKnown
 from partkin.rules.judging.case import Case
 from partkin.rules.judging.interlocks import check_clock, check_lot, check_scan_point
+from partkin.rules.known import MarriageRow
 from partkin.rules.messages import LotLoading
 from partkin.rules.moments import text_of
 from partkin.rules.reading import Item
@@ -58,12 +59,10 @@ def _load(case: Case, use: Use, lot: ItemKey | None) -> None:
     if point is None:
         return
     until = case.known.next_loading(point.id, case.at)
-    row = None if lot is None else case.row(lot)
-    lot_id = None if row is None else row.id
     drawn = [
         draw
         for draw in case.known.draws.get(point.id, ())
-        if case.at <= draw.started < until and (lot_id is None or draw.child_id != lot_id)
+        if case.at <= draw.started < until and _lot_of(case, draw) != lot
     ]
     if drawn:
         what = "emptied" if lot is None else f"loaded with {lot}"
@@ -74,3 +73,7 @@ def _load(case: Case, use: Use, lot: ItemKey | None) -> None:
             "/occurred_at",
         )
         case.facts.append(Redrawn(use, lot, case.at, until))
+
+
+def _lot_of(case: Case, draw: MarriageRow) -> ItemKey | None:
+    return None if draw.child_id is None else case.known.item[draw.child_id].key

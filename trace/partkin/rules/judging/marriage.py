@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from partkin.rules.catalogue import Bill, Position
 from partkin.rules.facts import ItemKey, Married, Use, UseKnown
 from partkin.rules.judging.case import Case
-from partkin.rules.judging.completeness import held, lacks
+from partkin.rules.judging.completeness import held, holds_on, lacks
 from partkin.rules.judging.interlocks import (
     check_clock,
     check_expiry,
@@ -163,9 +163,10 @@ def _check_serial(case: Case, item: Item, pointer: str) -> None:
     if part.receipts and (row is None or row.receipt_id is None):
         case.because("lot-not-received", f"{item.key} has not been booked in.", pointer)
     check_expiry(case, item.key, item.expires_on if row is None else row.expires_on, pointer)
+    if item.of_lot is not None and (row is None or row.lot_id is None):
+        lot = case.row(ItemKey(part.part, "lot", item.of_lot))
+        case.because_of(holds_on(case.known, lot) if lot is not None else (), pointer)
     if row is None:
-        lot = case.row(ItemKey(part.part, "lot", item.of_lot)) if item.of_lot else None
-        case.because_of(held(case.known, lot) if lot is not None else (), pointer)
         return
     if row.state in ("scrapped", "returned"):
         case.because("not-usable", f"{item.key} was {row.state}.", pointer)

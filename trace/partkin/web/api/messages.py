@@ -185,7 +185,7 @@ async def _lines(request: Request, settings: Settings) -> AsyncIterator[bytes]:
     },
 )
 async def record_messages(request: Request) -> Response:
-    """Messages of any kind, one JSON object a line, for catching up and backfill: recorded in order, each for itself."""
+    """Messages of any kind, one JSON object a line, to catch up or to backfill: recorded in order, each for itself."""
     settings: Settings = request.app.state.settings
     if media_type(request) not in (NDJSON, "application/jsonl", "application/ndjson"):
         problem = Problem(
