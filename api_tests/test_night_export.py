@@ -54,6 +54,8 @@ def work(client: httpx2.Client) -> None:
     station.load_lots()
     station.finish("D1")
     station.receive("CARTON", lot="C1", quantity=5, expires_on="2027-01-31", delivery_note='No. 7, "second"')
+    recorded(station.receive("ROTOR", serials=["R8"]))
+    recorded(station.receive("ROTOR", serials=["R8"], lot="RL8", mode="tell"))
     station.remove("D1", motor("M-D1"), destination="scrap", reason="noisy, says Zoë — see “list”")
     hold = recorded(station.hold(dryer("D1")))
     station.release(plant.facts(hold, "held")[0]["number"])

@@ -63,6 +63,15 @@ def test_received_serial_numbers_belong_to_their_lot(station: Station) -> None:
     assert "ROTOR lot RL1 is on hold" in refused.json()["detail"]
 
 
+def test_a_serial_number_known_before_joins_the_lot_that_is_named_for_it_first(station: Station) -> None:
+    rotor = serial_of("ROTOR", "R1")
+    recorded(station.hold(rotor))
+    for lot in ("RL1", "RL2"):
+        recorded(station.receive("ROTOR", serials=["R1"], lot=lot, mode="tell"))
+    tree = station.client.get("/v1/tree", params=rotor).json()
+    assert tree["lot"] == "RL1"
+
+
 def test_a_part_comes_in_as_it_is_traced(station: Station) -> None:
     refusals = [
         station.receive("DRYER", serials=["D9"]),

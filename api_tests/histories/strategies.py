@@ -218,12 +218,12 @@ _steps = st.tuples(
 
 def _opening() -> list[Step]:
     """A morning on which everything has been delivered, loaded and started, so that most asks are accepted."""
-    goods = [
+    goods: list[Message] = [
         {"kind": "receipt", "part": "ROTOR", "supplier": "S1", "serials": SERIALS["ROTOR"]},
         {"kind": "receipt", "part": "CARTON", "supplier": "S2", "lot": "C1", "quantity": 50},
     ]
     first = {"SCREWS": ("SCREW", "S1"), "CLIPS": ("SCREW", "S2"), "SEALS": ("SEAL", "E1"), "CARTON": ("CARTON", "C1")}
-    loaded = [
+    loaded: list[Message] = [
         {
             "kind": "lot-loading",
             "scan_point": point,
@@ -232,7 +232,7 @@ def _opening() -> list[Step]:
         }
         for point, code in _USES
     ]
-    started = [
+    started: list[Message] = [
         {"kind": "unit-start", "part": part, "serial": serial, "scan_point": BUILT_AT[part][0]}
         for part in _BUILT
         for serial in SERIALS[part]

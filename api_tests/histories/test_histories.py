@@ -128,8 +128,10 @@ class Asked:
 
     def tree(self, item: Item, as_of: str | None, *, removed: bool) -> Json:
         """What is in an item."""
-        asked = {"part": item.part, item.kind: item.code, "removed": removed}
-        response = self.line.client.get("/v1/tree", params=asked if as_of is None else {**asked, "as_of": as_of})
+        asked: dict[str, str | bool] = {"part": item.part, item.kind: item.code, "removed": removed}
+        if as_of is not None:
+            asked["as_of"] = as_of
+        response = self.line.client.get("/v1/tree", params=asked)
         return self._kept(response)
 
     def affected(self, suspects: Json, as_of: str | None) -> Json:

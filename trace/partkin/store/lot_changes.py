@@ -56,12 +56,12 @@ def draws_in_doubt(connection: Connection, times: Sequence[tuple[int, Moment, Mo
     return _in_doubt(connection, connection.execute(_loadings_around_given(dialect_of(connection)), parameters))
 
 
-def _in_doubt(connection: Connection, found: Iterable[Row[Any]]) -> dict[int, set[int]]:
+def _in_doubt(connection: Connection, found: Iterable[Row[*tuple[Any, ...]]]) -> dict[int, set[int]]:
     slack: dict[int, int] = {}
     loadings = []
-    for row in found:
-        loadings.append(LoadingRow(*row[:-1]))
-        slack[loadings[-1].point_of_use_id] = row[-1]
+    for number, point_of_use_id, lot_id, loaded_at, unloaded_at, pieces in found:
+        loadings.append(LoadingRow(number, point_of_use_id, lot_id, loaded_at, unloaded_at))
+        slack[point_of_use_id] = pieces
     doubts: dict[int, set[int]] = defaultdict(set)
     for change, before, after in _draws_near(connection, list(lot_changes(loadings))):
         for marriage_id, lot_id in other_lots(change, before, after, slack[change.point_of_use_id]):
