@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from copy import deepcopy
 from datetime import datetime
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 FOREVER = datetime.fromisoformat("9999-01-01T00:00:00Z")
@@ -403,7 +404,7 @@ class Reckoning:
                 key=lambda row: (row["started"], row["number"]),
             )
             timeline = self.timeline(use)
-            for (_, change, old), (_, _, new) in zip(timeline, timeline[1:], strict=False):
+            for (_, change, old), (_, _, new) in pairwise(timeline):
                 if old is None or new is None or old == new:
                     continue
                 after = [row for row in draws if row["started"] >= change]
@@ -509,14 +510,14 @@ class Reckoning:
         for serials in suspects.get("serial_ranges", ()):
             first, last = serials["from"], serials["to"]
             for item in self.items:
-                if (item.part, item.kind) == (serials["part"], "serial") and len(item.code) == len(first):
-                    if first <= item.code <= last:
-                        yield item
+                alike = (item.part, item.kind) == (serials["part"], "serial") and len(item.code) == len(first)
+                if alike and first <= item.code <= last:
+                    yield item
         for received in suspects.get("received", ()):
             for row in self.receipts:
-                if row["supplier"] == received["supplier"] and received.get("part") in (None, row["part"]):
-                    if _within(row["at"], received):
-                        yield from row["items"]
+                meant = row["supplier"] == received["supplier"] and received.get("part") in (None, row["part"])
+                if meant and _within(row["at"], received):
+                    yield from row["items"]
 
 
 def _within(at: datetime, window: Mapping[str, str]) -> bool:
