@@ -307,7 +307,8 @@ def require_agreement(played: Line, history: History, suspects: list[Json]) -> l
         answers.append(_without_our_clock(answer))
     asked = Asked(played, answers)
     first, second = history.moments
-    for item in [*reckoning.items]:
+    of_lots = {Item(item.part, "lot", lot) for item, lot in reckoning.items.items() if lot is not None}
+    for item in sorted(of_lots.union(reckoning.items)):
         if PARTS[item.part].get("made"):
             for as_of, removed in ((None, False), (None, True), (first, False), (second, True)):
                 require_tree(asked, reckoning, item, as_of, removed=removed)

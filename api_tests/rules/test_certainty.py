@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from partkin.rules.certainty import Draw, LotChange, lot_changes, other_lots
-from partkin.rules.known import LoadingRow
 from partkin.rules.moments import FOREVER
+from partkin.rules.rows import LoadingRow
 
 A, B, C = 1, 2, 3
 

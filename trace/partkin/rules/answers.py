@@ -7,9 +7,9 @@ from typing import Any
 
 from partkin.rules.facts import fact_json, item_json
 from partkin.rules.judging import Judgement
-from partkin.rules.known import ItemRow
 from partkin.rules.moments import Moment, text_of
 from partkin.rules.reasons import Reason
+from partkin.rules.rows import ItemRow
 
 RECORDED = 201
 REFUSED = 409

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import NamedTuple
 
-from partkin.rules.known import LoadingRow
 from partkin.rules.moments import Moment
+from partkin.rules.rows import LoadingRow
 
 
 class LotChange(NamedTuple):

@@ -8,8 +8,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, Update, bindparam, insert, update
 
-from partkin.rules.known import (
-    Changes,
+from partkin.rules.known import Changes
+from partkin.rules.rows import (
     HoldRow,
     ItemRow,
     LoadingRow,

@@ -15,10 +15,12 @@ from sqlalchemy import BindParameter, Column, ColumnElement, Connection, Select,
 
 from partkin.rules.catalogue import Catalogue
 from partkin.rules.facts import ItemKey
-from partkin.rules.known import (
+from partkin.rules.known import Known
+from partkin.rules.moments import FOREVER
+from partkin.rules.reading import Wanted
+from partkin.rules.rows import (
     HoldRow,
     ItemRow,
-    Known,
     LoadingRow,
     MarriageRow,
     PointOfUseRow,
@@ -29,8 +31,6 @@ from partkin.rules.known import (
     TestRunRow,
     VisitRow,
 )
-from partkin.rules.moments import FOREVER
-from partkin.rules.reading import Wanted
 from partkin.rules.serial_numbers import issued_serial
 from partkin.store.database import (
     Code,

@@ -26,8 +26,8 @@ from sqlalchemy import (
 )
 
 from partkin.rules.certainty import Draw, LotChange, lot_changes, other_lots
-from partkin.rules.known import LoadingRow
 from partkin.rules.moments import FOREVER, Moment
+from partkin.rules.rows import LoadingRow
 from partkin.store.database import BigId, Dialect, dialect_of, given_rows, row_parameters
 from partkin.store.tables import loading, marriage, point_of_use, scan_point
 from partkin.store.walks import BEGINNING, looked_up

@@ -8,11 +8,12 @@ from datetime import UTC, date
 
 from partkin.rules.catalogue import Bill, Catalogue, Part, ScanPoint
 from partkin.rules.facts import FACTS_PER_ENTRY, Fact, ItemKey, ItemKnown, LotNamed
-from partkin.rules.known import ItemRow, Known
+from partkin.rules.known import Known
 from partkin.rules.messages import Message
 from partkin.rules.moments import Moment, datetime_of
 from partkin.rules.reading import Item, ReadMessage, lacks_code
 from partkin.rules.reasons import Reason
+from partkin.rules.rows import ItemRow
 
 
 @dataclass(slots=True)

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 from partkin.rules.catalogue import Catalogue, Position
 from partkin.rules.judging.case import day_of
-from partkin.rules.known import ItemRow, Known
+from partkin.rules.known import Known
 from partkin.rules.reasons import Reason
+from partkin.rules.rows import ItemRow
 
 
 def filled(known: Known, item_id: int) -> dict[str, int]:

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from partkin.rules.facts import Fact, Held, ItemKey, MadeStale, MarriageEnded, Married, StateChanged, Visited
 from partkin.rules.judging.case import Case
 from partkin.rules.judging.completeness import held, lacks
-from partkin.rules.known import ItemRow
 from partkin.rules.messages import Marriage, Removal, TestRun, UnitStart
 from partkin.rules.moments import Moment
 from partkin.rules.reading import may_finish_at
+from partkin.rules.rows import ItemRow
 
 
 def add_consequences(case: Case) -> None:

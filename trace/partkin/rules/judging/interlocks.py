@@ -8,9 +8,9 @@ from partkin.rules.catalogue import Position, RouteStep
 from partkin.rules.facts import ItemKey
 from partkin.rules.judging.case import Case
 from partkin.rules.judging.completeness import holds_on, missing_positions, test_reason
-from partkin.rules.known import ItemRow
 from partkin.rules.moments import FOREVER, Moment, text_of
 from partkin.rules.reading import Item
+from partkin.rules.rows import ItemRow
 
 
 def check_clock(case: Case) -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from partkin.rules.facts import ItemKey, Loaded, Redrawn, Use, UseKnown
 from partkin.rules.judging.case import Case
 from partkin.rules.judging.interlocks import check_clock, check_lot, check_scan_point
-from partkin.rules.known import MarriageRow
 from partkin.rules.messages import LotLoading
 from partkin.rules.moments import text_of
 from partkin.rules.reading import Item
+from partkin.rules.rows import MarriageRow
 
 
 def judge_lot_loading(case: Case, message: LotLoading) -> None:

@@ -20,10 +20,10 @@ from partkin.rules.judging.interlocks import (
     end_by_removals,
     positions_here,
 )
-from partkin.rules.known import ItemRow, MarriageRow
 from partkin.rules.messages import Component, Marriage
 from partkin.rules.moments import FOREVER, Moment
 from partkin.rules.reading import Item
+from partkin.rules.rows import ItemRow, MarriageRow
 
 
 @dataclass(slots=True)

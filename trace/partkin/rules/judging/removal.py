@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from partkin.rules.facts import ItemKey, MarriageEnded, Removed, StateChanged
 from partkin.rules.judging.case import Case
 from partkin.rules.judging.interlocks import check_clock, check_holds, check_open, check_scan_point
-from partkin.rules.known import ItemRow, MarriageRow
 from partkin.rules.messages import Removal
 from partkin.rules.moments import FOREVER, text_of
+from partkin.rules.rows import ItemRow, MarriageRow
 
 
 def judge_removal(case: Case, message: Removal) -> None:
