@@ -72,6 +72,20 @@ def test_a_serial_number_known_before_joins_the_lot_that_is_named_for_it_first(s
     assert tree["lot"] == "RL1"
 
 
+def test_an_item_that_two_receipts_name_is_suspect_by_either(station: Station) -> None:
+    pump = serial_of("PUMP", recorded(station.start(None, "PUMP"))["unit"]["serial"])
+    for supplier in ("S1", "S2"):
+        recorded(station.receive("ROTOR", serials=["R1"], supplier=supplier, mode="tell"))
+    rotor = {"item": serial_of("ROTOR", "R1")}
+    recorded(station.post("marriages", scan_point="PL-10", unit=pump, components=[rotor], mode="tell"))
+    recorded(station.marry("D1", "L-10", pump, mode="tell"))
+    for supplier in ("S1", "S2"):
+        window = {"supplier": supplier, "from": "2026-01-01T00:00:00Z", "to": "2027-01-01T00:00:00Z"}
+        alarm = {"suspects": {"received": [window]}}
+        certain = station.client.post("/v1/affected", json=alarm).json()["certain"]
+        assert [row["serial"] for row in certain] == ["D1"], supplier
+
+
 def test_a_part_comes_in_as_it_is_traced(station: Station) -> None:
     refusals = [
         station.receive("DRYER", serials=["D9"]),

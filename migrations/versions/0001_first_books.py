@@ -70,6 +70,7 @@ TABLES = (
     "test_run",
     "visit",
     "measurement",
+    "received_item",
 )
 """In the order of their making: none refers to a later one."""
 
@@ -193,7 +194,7 @@ def upgrade() -> None:
         sa.Column("kind", CODE, nullable=False),
         sa.Column("code", CODE, nullable=False, comment="serial number or lot"),
         sa.Column("lot_id", BIG_ID, nullable=True, comment="the lot that a serial item's label or receipt names"),
-        sa.Column("receipt_id", BIG_ID, nullable=True, comment="the receipt of a serial item"),
+        sa.Column("receipt_id", BIG_ID, nullable=True, comment="the last receipt of a serial item"),
         sa.Column("produced_on", sa.Date(), nullable=True),
         sa.Column("expires_on", sa.Date(), nullable=True, comment="last day on which it may be used"),
         sa.Column("state", CODE, nullable=False),
@@ -220,13 +221,6 @@ def upgrade() -> None:
         ["lot_id"],
         sqlite_where=sa.text("lot_id IS NOT NULL"),
         postgresql_where=sa.text("lot_id IS NOT NULL"),
-    )
-    op.create_index(
-        "ix_item_receipt_id",
-        "item",
-        ["receipt_id"],
-        sqlite_where=sa.text("receipt_id IS NOT NULL"),
-        postgresql_where=sa.text("receipt_id IS NOT NULL"),
     )
     op.create_index(
         "ix_item_started_at",
@@ -423,6 +417,14 @@ def upgrade() -> None:
         sa.Column("within", sa.Boolean(), nullable=False, comment="within its limits, or judged good"),
         sa.ForeignKeyConstraint(["test_run_id"], ["test_run.id"], name=op.f("fk_measurement_test_run_id")),
         sa.PrimaryKeyConstraint("test_run_id", "characteristic", name=op.f("pk_measurement")),
+    )
+    op.create_table(
+        "received_item",
+        sa.Column("receipt_id", BIG_ID, nullable=False),
+        sa.Column("item_id", BIG_ID, nullable=False, comment="a serial item that the receipt names"),
+        sa.ForeignKeyConstraint(["item_id"], ["item.id"], name=op.f("fk_received_item_item_id")),
+        sa.ForeignKeyConstraint(["receipt_id"], ["receipt.id"], name=op.f("fk_received_item_receipt_id")),
+        sa.PrimaryKeyConstraint("receipt_id", "item_id", name=op.f("pk_received_item")),
     )
 
     if op.get_bind().dialect.supports_sequences:

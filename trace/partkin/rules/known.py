@@ -42,6 +42,7 @@ from partkin.rules.rows import (
     MeasurementRow,
     PointOfUseRow,
     ReceiptRow,
+    ReceivedItemRow,
     RemovalRow,
     Row,
     SerialNumberRow,
@@ -127,7 +128,7 @@ class Known:
                 self.holds_on[row.item_id].append(row)
             case SerialNumberRow():
                 self.serial_numbers[row.part] = row
-            case ReceiptRow() | MeasurementRow():
+            case ReceiptRow() | ReceivedItemRow() | MeasurementRow():
                 pass
 
     def take_all(self, rows: Iterable[Row]) -> None:
@@ -329,6 +330,7 @@ class Known:
             item = self.items[ItemKey(fact.part, "serial", serial)]
             item.receipt_id = fact.number
             self.changes.change(item)
+            self._add(ReceivedItemRow(fact.number, item.id))
 
     @_apply.register
     def _(self, fact: Visited) -> None:

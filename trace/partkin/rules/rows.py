@@ -106,6 +106,14 @@ class ReceiptRow:
 
 
 @dataclass(slots=True)
+class ReceivedItemRow:
+    """A serial item that a receipt names; one told of twice has two receipts, and either may be the suspect one."""
+
+    receipt_id: int
+    item_id: int
+
+
+@dataclass(slots=True)
 class VisitRow:
     """A unit at a scan point."""
 
@@ -179,6 +187,7 @@ Row = (
     | PointOfUseRow
     | LoadingRow
     | ReceiptRow
+    | ReceivedItemRow
     | VisitRow
     | TestRunRow
     | MeasurementRow

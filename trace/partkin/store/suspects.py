@@ -13,7 +13,7 @@ from partkin.rules.messages import NamedItem
 from partkin.rules.moments import Moment
 from partkin.rules.suspects import Received, SerialRange, Suspects, Worked
 from partkin.store.database import BigId, Code, among, dialect_of, given
-from partkin.store.tables import entry, item, part, receipt, scan_point, supplier, test_run
+from partkin.store.tables import entry, item, part, receipt, received_item, scan_point, supplier, test_run
 from partkin.store.walks import BEGINNING, looked_up
 
 WORK = ("unit-start", "marriage", "removal", "test-run")
@@ -130,10 +130,10 @@ def suspected(connection: Connection, suspects: Suspects, as_of: Moment | None) 
     if suspects.received:
         received = union_all(*map(_receipts, suspects.received)).cte("received")
         lots.append(select(received.c.lot_id.label("id")).where(received.c.lot_id.is_not(None)))
-        serials.append(_items_by(connection, received, "receipt_id"))
+        serials.append(_received_items(connection, received))
     lot = union(*lots).cte("suspect_lot") if lots else None
     if lot is not None:
-        serials += [select(lot.c.id), _items_by(connection, lot, "lot_id")]
+        serials += [select(lot.c.id), _items_of_lots(connection, lot)]
     always = literal(BEGINNING, BigId).label("since")
     found = [query.add_columns(always) for query in serials]
     found += [_worked_on(worked, as_of) for worked in suspects.worked]
@@ -167,9 +167,16 @@ def _receipts(received: Received) -> Select[Any]:
     return query if received.part is None else query.where(t.part == received.part)
 
 
-def _items_by(connection: Connection, found: FromClause, column: str) -> Select[Any]:
-    """Serial items whose receipt or lot was found."""
-    rows, serial = looked_up(dialect_of(connection), found, item, item.c[column] == found.c.id, "id")
+def _received_items(connection: Connection, receipts: FromClause) -> Select[Any]:
+    """Serial items that some receipts name."""
+    t = received_item
+    rows, named = looked_up(dialect_of(connection), receipts, t, t.c.receipt_id == receipts.c.id, "item_id")
+    return select(named.c.item_id.label("id")).select_from(rows)
+
+
+def _items_of_lots(connection: Connection, lots: FromClause) -> Select[Any]:
+    """Serial items that belong to some lots."""
+    rows, serial = looked_up(dialect_of(connection), lots, item, item.c.lot_id == lots.c.id, "id")
     return select(serial.c.id).select_from(rows)
 
 

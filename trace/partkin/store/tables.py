@@ -131,7 +131,7 @@ item = Table(
     Column("kind", Code, nullable=False),
     Column("code", Code, nullable=False, comment="serial number or lot"),
     Column("lot_id", BigId, ForeignKey("item.id"), comment="the lot that a serial item's label or receipt names"),
-    Column("receipt_id", BigId, comment="the receipt of a serial item"),
+    Column("receipt_id", BigId, comment="the last receipt of a serial item"),
     Column("produced_on", Date),
     Column("expires_on", Date, comment="last day on which it may be used"),
     Column("state", Code, nullable=False),
@@ -157,12 +157,6 @@ item = Table(
         "started_at",
         sqlite_where=text("started_at IS NOT NULL"),
         postgresql_where=text("started_at IS NOT NULL"),
-    ),
-    Index(
-        "ix_item_receipt_id",
-        "receipt_id",
-        sqlite_where=text("receipt_id IS NOT NULL"),
-        postgresql_where=text("receipt_id IS NOT NULL"),
     ),
 )
 
@@ -265,6 +259,14 @@ receipt = Table(
     Column("delivery_note", Text),
     Index("ix_receipt_supplier", "supplier", "received_at"),
     Index("ix_receipt_lot_id", "lot_id"),
+)
+
+received_item = Table(
+    "received_item",
+    metadata,
+    Column("receipt_id", BigId, ForeignKey("receipt.id"), nullable=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False, comment="a serial item that the receipt names"),
+    PrimaryKeyConstraint("receipt_id", "item_id"),
 )
 
 visit = Table(
