@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from partkin.rules.catalogue import Catalogue, CatalogueRow
-from partkin.rules.catalogue.tables import KINDS, kind_of, row_as_json, row_key, row_of_json, rows_of
+from partkin.rules.catalogue import Catalogue, CatalogueRow, Numbering
+from partkin.rules.catalogue.tables import KINDS, catalogue_of, kind_of, row_as_json, row_key, row_of_json, rows_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,17 +54,26 @@ def changes_as_json(changes: CatalogueChanges) -> dict[str, Any]:
 
 
 def changes_of_json(value: Mapping[str, Any]) -> CatalogueChanges:
-    """The changes that `changes_as_json` wrote."""
-    return CatalogueChanges(
-        added=_rows(value["added"]),
-        changed=tuple(ChangedRow(*_rows((row["old"], row["new"]))) for row in value["changed"]),
-        removed=_rows(value["removed"]),
-    )
+    """The changes that `changes_as_json` wrote, also in the days when each part had its own running numbers."""
+    before = _rows([*value["removed"], *(row["old"] for row in value["changed"])])
+    after = _rows([*value["added"], *(row["new"] for row in value["changed"])])
+    return changes_between(catalogue_of(before), catalogue_of(after))
 
 
 def _row(row: CatalogueRow) -> dict[str, Any]:
     return {"kind": kind_of(row).name, "row": row_as_json(row)}
 
 
-def _rows(values: Iterable[Mapping[str, Any]]) -> tuple[CatalogueRow, ...]:
-    return tuple(row_of_json(value["kind"], value["row"]) for value in values)
+def _rows(values: Iterable[Mapping[str, Any]]) -> Iterator[CatalogueRow]:
+    for value in values:
+        if "serial_digits" in value["row"]:
+            yield from _part_and_numbering(**value["row"])
+        else:
+            yield row_of_json(value["kind"], value["row"])
+
+
+def _part_and_numbering(*, serial_prefix: str, serial_digits: int, **part: Any) -> Iterator[CatalogueRow]:
+    """A part as it was journalled when it had its own running numbers: the scheme of these has the part's number."""
+    scheme = part["part"]
+    yield Numbering(scheme, "running", serial_digits, serial_prefix, check=part.get("label_check"))
+    yield row_of_json("part", {**part, "numbering": scheme})

@@ -18,7 +18,7 @@ from partkin.rules.catalogue import (
     RouteStep,
     TraceLevel,
 )
-from partkin.rules.catalogue.part_checks import part_mistakes
+from partkin.rules.catalogue.part_checks import numbering_mistakes, part_mistakes
 from partkin.rules.catalogue.sheets import CatalogueMistakes, Mistake, Sheets, read_sheets
 from partkin.rules.catalogue.tables import KINDS, RowKey, catalogue_of, row_key, rows_of
 
@@ -46,10 +46,12 @@ def _in_reading_order(mistake: Mistake) -> tuple[int, str, int, str]:
 
 def mistakes_between_rows(catalogue: Catalogue, sheets: Sheets) -> Mistakes:
     """What is wrong between rows. Rows that could not be read count as being there, with unknown contents."""
-    for check in (_keys, _references, _periods, _claims, _bills, _cycles, _routes, _filling, _tests):
+    for check in _CHECKS:
         yield from check(catalogue, sheets)
+    for numbering in catalogue.numberings:
+        yield from numbering_mistakes(numbering, sheets)
     for part in catalogue.parts:
-        yield from part_mistakes(part, sheets)
+        yield from part_mistakes(part, catalogue.numbering.get(part.numbering or ""), sheets)
 
 
 # ------------------------------------------------------------------------------------------------------------
@@ -194,47 +196,72 @@ def _cycles(catalogue: Catalogue, sheets: Sheets) -> Mistakes:
 
 def _routes(catalogue: Catalogue, sheets: Sheets) -> Mistakes:
     for code, route in catalogue.route.items():
-        yield from _built(catalogue.part.get(code), route[0], "a route", sheets)
-        first: dict[str, RouteStep] = {}
-        for step in route:
-            other = first.setdefault(step.scan_point, step)
-            if other.step != step.step:
-                expected = f"it once on a route; line {sheets.line(other)} has it at step {other.step}"
-                yield sheets.mistake(step, "scan_point", expected)
-            if _is_rework(catalogue, step.scan_point):
-                yield sheets.mistake(step, "scan_point", "no rework point: they are in no route")
+        part = catalogue.part.get(code)
+        yield from _built(part, route[0], "a route", sheets)
+        if part is not None and part.packaging:
+            expected = "no packaging: that is packed at any pack point that fills its positions"
+            yield sheets.mistake(route[0], "part", expected)
+        yield from _route(catalogue, route, sheets)
     for part in catalogue.parts:
         routed = part.part in catalogue.route or sheets.unread.may_hold("route_step", part.part)
         if part.sold and not routed:
             yield sheets.mistake(part, "part", "a route in routes.csv: a unit is finished at its last step")
 
 
-def _is_rework(catalogue: Catalogue, scan_point: str) -> bool:
+def _route(catalogue: Catalogue, route: Iterable[RouteStep], sheets: Sheets) -> Mistakes:
+    first: dict[str, RouteStep] = {}
+    for step in route:
+        other = first.setdefault(step.scan_point, step)
+        if other.step != step.step:
+            expected = f"it once on a route; line {sheets.line(other)} has it at step {other.step}"
+            yield sheets.mistake(step, "scan_point", expected)
+        kind = _kind_of_point(catalogue, step.scan_point)
+        if kind in ("rework", "ship"):
+            yield sheets.mistake(step, "scan_point", f"no {kind} point: they are in no route")
+
+
+def _kind_of_point(catalogue: Catalogue, scan_point: str) -> str | None:
     known = catalogue.scan_point.get(scan_point)
-    return known is not None and known.kind == "rework"
+    return None if known is None else known.kind
 
 
 def _filling(catalogue: Catalogue, sheets: Sheets) -> Mistakes:
-    """Each position is filled on the part's route, on every parallel line of it."""
+    """Each position is filled on the part's route, on every parallel line of it; what is packed, at pack points."""
     levels: dict[RowKey, TraceLevel] = {
         (row.part, row.position): part.trace
         for row in catalogue.alternates
         if (part := catalogue.part.get(row.component))
     }
     for position in catalogue.positions:
-        if sheets.unread.may_hold("route_step", position.part):
-            continue
-        route = catalogue.route.get(position.part, ())
-        on_route = {step.scan_point for step in route}
-        outside_rework = [point for point in position.scan_points if not _is_rework(catalogue, point)]
-        for point in outside_rework:
-            if point in catalogue.scan_point and point not in on_route:
-                expected = f"scan points on the route of {position.part}, or rework points"
-                yield sheets.mistake(position, "scan_points", expected, repr(point))
-        traced = levels.get((position.part, position.position), "none") != "none"
-        if traced and not outside_rework:
-            yield sheets.mistake(position, "scan_points", f"a scan point on the route of {position.part}")
-        yield from _parallel(catalogue, position, route, sheets)
+        part = catalogue.part.get(position.part)
+        if part is not None and part.packaging:
+            yield from _at_pack_points(catalogue, position, sheets)
+        elif not any(sheets.unread.may_hold(kind, position.part) for kind in ("part", "route_step")):
+            traced = levels.get((position.part, position.position), "none") != "none"
+            yield from _on_route(catalogue, position, traced, sheets)
+            yield from _parallel(catalogue, position, catalogue.route.get(position.part, ()), sheets)
+
+
+def _at_pack_points(catalogue: Catalogue, position: Position, sheets: Sheets) -> Mistakes:
+    """Packaging has no route: each pack point that fills its positions may pack it."""
+    expected = f"pack points, as {position.part} is packaging"
+    if not position.scan_points:
+        yield sheets.mistake(position, "scan_points", expected)
+    for point in position.scan_points:
+        if _kind_of_point(catalogue, point) not in ("pack", None):
+            yield sheets.mistake(position, "scan_points", expected, repr(point))
+
+
+def _on_route(catalogue: Catalogue, position: Position, traced: bool, sheets: Sheets) -> Mistakes:
+    on_route = {step.scan_point for step in catalogue.route.get(position.part, ())}
+    anywhere = ("rework", "pack") if position.packing else ("rework",)
+    bound = [point for point in position.scan_points if _kind_of_point(catalogue, point) not in anywhere]
+    for point in bound:
+        if point in catalogue.scan_point and point not in on_route:
+            expected = f"scan points on the route of {position.part}, or {' or '.join(anywhere)} points"
+            yield sheets.mistake(position, "scan_points", expected, repr(point))
+    if traced and not bound and not position.packing:
+        yield sheets.mistake(position, "scan_points", f"a scan point on the route of {position.part}")
 
 
 def _parallel(catalogue: Catalogue, position: Position, route: Iterable[RouteStep], sheets: Sheets) -> Mistakes:
@@ -247,6 +274,43 @@ def _parallel(catalogue: Catalogue, position: Position, route: Iterable[RouteSte
         if point and step.step in steps and point.scan_point not in fills and point.line not in lines:
             expected = f"{step.scan_point} too, or another one of line {point.line}: step {step.step} is there too"
             yield sheets.mistake(position, "scan_points", expected)
+
+
+# ------------------------------------------------------------------------------------------------------------
+# Packing and markings
+
+
+def _packing(catalogue: Catalogue, sheets: Sheets) -> Mistakes:
+    """The packing bill of a unit."""
+    for position in catalogue.positions:
+        part = catalogue.part.get(position.part)
+        if not position.packing or part is None:
+            continue
+        kinds = {_kind_of_point(catalogue, point) for point in position.scan_points}
+        if not part.sold:
+            yield sheets.mistake(position, "packing", "no, as only what is sold has a packing bill")
+        elif kinds.isdisjoint({"pack", None}):
+            yield sheets.mistake(position, "scan_points", "a pack point among them, as it is filled when packing")
+
+
+def _packaging(catalogue: Catalogue, sheets: Sheets) -> Mistakes:
+    """Packaging holds what leaves the plant, and only packaging holds packaging."""
+    for row in catalogue.alternates:
+        holder, held = catalogue.part.get(row.part), catalogue.part.get(row.component)
+        if holder is None or held is None:
+            continue
+        if holder.packaging and held.made and not (held.sold or held.packaging):
+            expected = f"what is sold, packaging or what is bought, as {holder.part} is packaging"
+            yield sheets.mistake(row, "component", expected)
+        elif held.packaging and not holder.packaging:
+            yield sheets.mistake(row, "component", f"no packaging, as {holder.part} is none")
+
+
+def _markings(catalogue: Catalogue, sheets: Sheets) -> Mistakes:
+    for row in catalogue.markings:
+        part = catalogue.part.get(row.part)
+        if part is not None and not part.sold:
+            yield sheets.mistake(row, "part", "a part that is sold, as a rating plate is on a unit")
 
 
 # ------------------------------------------------------------------------------------------------------------
@@ -273,3 +337,19 @@ def _limits(row: Characteristic, sheets: Sheets) -> Mistakes:
         yield sheets.mistake(row, "lower", "at least one limit, lower or upper")
     if row.lower is not None and row.upper is not None and row.lower > row.upper:
         yield sheets.mistake(row, "upper", "an upper limit not below the lower one")
+
+
+_CHECKS: tuple[Callable[[Catalogue, Sheets], Mistakes], ...] = (
+    _keys,
+    _references,
+    _periods,
+    _claims,
+    _bills,
+    _cycles,
+    _routes,
+    _filling,
+    _packing,
+    _packaging,
+    _markings,
+    _tests,
+)

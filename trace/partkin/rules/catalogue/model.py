@@ -44,9 +44,12 @@ class Part:
     """Name of the check-character scheme of the plain label."""
     receipts: bool = False
     """Lots must have been received, and no more may be used than was received."""
-    serial_prefix: str | None = None
-    serial_digits: int | None = None
-    """Issued serial numbers: prefix, running number with so many digits, check character by `label_check`."""
+    numbering: str | None = None
+    """The scheme by which its serial numbers are issued."""
+    packaging: bool = False
+    """A carton, a pallet: it holds units or other packaging, and leaves the plant with them."""
+    floor_life_hours: int | None = None
+    """How long a lot may be used once it was opened."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +59,13 @@ class ScanPoint:
     scan_point: str
     line: str
     description: str
-    kind: Literal["build", "test", "rework", "store"]
-    """At a rework point any position may be opened and filled again, whatever the route says."""
+    kind: Literal["build", "test", "rework", "store", "pack", "ship"]
+    """At a rework point any position may be opened and filled again, whatever the route says; at a pack point,
+    packaging."""
     changeover_slack: int = 0
     """Pieces on each side of a lot change that may be of either lot."""
+    warn_below: int = 0
+    """Warn when a container at a point of use here has fewer pieces left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +84,8 @@ class Position:
     effective_from: date
     effective_to: date | None = None
     """First day on which units started no longer have it."""
+    packing: bool = False
+    """Goes into the carton with the unit: not needed to be finished, but to leave the plant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +120,10 @@ class TestPlan:
     description: str
     caution: str | None = None
     """Shown wherever the plan is: for tests that can hurt someone."""
+    revision: str | None = None
+    """Which issue of the plan this is; a tester may say which one it ran."""
+    retests: int | None = None
+    """How many times in a row a test that was not passed may be repeated before the item goes on hold; None: any."""
 
     __test__ = False
 
@@ -131,9 +143,65 @@ class Characteristic:
     """Where the limit comes from."""
 
 
-_OfPart = TypeVar("_OfPart", Position, Alternate, RouteStep)
+@dataclass(frozen=True, slots=True)
+class Numbering:
+    """A scheme by which numbers are issued: prefix, date element, running or random body, check character."""
 
-CatalogueRow = Supplier | Part | ScanPoint | Position | Alternate | RouteStep | TestPlan | Characteristic
+    scheme: str
+    body: Literal["running", "random"]
+    digits: int
+    """Length of the body."""
+    prefix: str | None = None
+    date: Literal["year", "year-month", "year-week", "year-day", "date"] | None = None
+    """Two digits each for year, month, week (ISO 8601) and day of the month, three for the day of the year. A running
+    number begins anew with each."""
+    check: str | None = None
+    """Name of the scheme of the check character, which is computed over all that comes before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """What tests are run on."""
+
+    instrument: str
+    description: str
+    calibrated: bool
+    """It measures only while a good calibration is not overdue."""
+
+
+@dataclass(frozen=True, slots=True)
+class Consignee:
+    """Who receives shipments."""
+
+    consignee: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Marking:
+    """A line on the rating plate of a unit."""
+
+    part: str
+    line: int
+    text: str
+
+
+_OfPart = TypeVar("_OfPart", Position, Alternate, RouteStep, Marking)
+
+CatalogueRow = (
+    Supplier
+    | Numbering
+    | Part
+    | ScanPoint
+    | Position
+    | Alternate
+    | RouteStep
+    | TestPlan
+    | Characteristic
+    | Instrument
+    | Consignee
+    | Marking
+)
 
 
 def _effective(row: Position | Alternate, day: date) -> bool:
@@ -160,6 +228,7 @@ class Catalogue:
 
     revision: int = 0
     suppliers: tuple[Supplier, ...] = ()
+    numberings: tuple[Numbering, ...] = ()
     parts: tuple[Part, ...] = ()
     scan_points: tuple[ScanPoint, ...] = ()
     positions: tuple[Position, ...] = ()
@@ -167,6 +236,9 @@ class Catalogue:
     route_steps: tuple[RouteStep, ...] = ()
     test_plans: tuple[TestPlan, ...] = ()
     characteristics: tuple[Characteristic, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    consignees: tuple[Consignee, ...] = ()
+    markings: tuple[Marking, ...] = ()
     _bills: dict[tuple[str, date], Bill] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
@@ -193,6 +265,40 @@ class Catalogue:
     def supplier(self) -> Mapping[str, Supplier]:
         """Code to supplier."""
         return {row.supplier: row for row in self.suppliers}
+
+    @cached_property
+    def numbering(self) -> Mapping[str, Numbering]:
+        """Name to numbering scheme."""
+        return {row.scheme: row for row in self.numberings}
+
+    def numbering_of(self, part: str) -> Numbering | None:
+        """The scheme by which serial numbers of a part are issued; None where they are not."""
+        known = self.part.get(part)
+        return None if known is None or known.numbering is None else self.numbering.get(known.numbering)
+
+    @cached_property
+    def numbered_by(self) -> Mapping[str, tuple[str, ...]]:
+        """Numbering scheme to the part numbers that share it."""
+        parts: dict[str, list[str]] = defaultdict(list)
+        for row in self.parts:
+            if row.numbering is not None:
+                parts[row.numbering].append(row.part)
+        return {scheme: tuple(of_scheme) for scheme, of_scheme in parts.items()}
+
+    @cached_property
+    def instrument(self) -> Mapping[str, Instrument]:
+        """Code to instrument."""
+        return {row.instrument: row for row in self.instruments}
+
+    @cached_property
+    def consignee(self) -> Mapping[str, Consignee]:
+        """Code to consignee."""
+        return {row.consignee: row for row in self.consignees}
+
+    @cached_property
+    def marking(self) -> Mapping[str, tuple[Marking, ...]]:
+        """Part number to the lines of its rating plate, in order."""
+        return _grouped(sorted(self.markings, key=lambda row: (row.part, row.line)))
 
     @cached_property
     def test_plan(self) -> Mapping[str, TestPlan]:

@@ -81,7 +81,8 @@ def read_sheets(files: Mapping[str, bytes]) -> Sheets:
             _Sheet(kind, sheets).read(files[kind.file])
         else:
             sheets.unread.kinds.add(kind.name)
-            sheets.mistakes.append(Mistake(kind.file, None, None, "no such file", "a file of this name"))
+            expected = "a file of this name, if only with its header row"
+            sheets.mistakes.append(Mistake(kind.file, None, None, "no such file", expected))
     known = [kind.file for kind in KINDS.values()]
     for name in sorted(files.keys() - set(known)):
         sheets.mistakes.append(Mistake(name, None, None, "a file of this name", f"only {', '.join(known)}"))
