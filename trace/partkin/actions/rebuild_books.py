@@ -3,143 +3,39 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import closing
+from dataclasses import astuple, dataclass, replace
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, Table, and_, select
 
-from partkin.rules.catalogue.changes import changes_of_json
-from partkin.rules.facts import (
-    FACTS_PER_ENTRY,
-    Fact,
-    Held,
-    ItemKey,
-    ItemKnown,
-    Loaded,
-    LotDated,
-    LotNamed,
-    MadeStale,
-    MarriageEnded,
-    Married,
-    NumberIssued,
-    Received,
-    Redrawn,
-    Released,
-    Removed,
-    StateChanged,
-    Tested,
-    UseKnown,
-    Visited,
-    fact_of_json,
-)
-from partkin.rules.moments import Moment
-from partkin.rules.reading import Wanted
+from partkin.rules.facts import FACTS_PER_ENTRY, ItemKey
+from partkin.rules.facts_json import item_of_json
+from partkin.rules.moments import moment_of_text
 from partkin.store import tables
-from partkin.store.books import BOOKS, write_changes
-from partkin.store.catalogue import apply_changes, read_catalogue
-from partkin.store.database import Database
+from partkin.store.books import BOOKS
+from partkin.store.database import Code, Database, given
 from partkin.store.journal import Entry, count_entries, read_entries
-from partkin.store.known import fetch_known
-
-CHUNK = 500
-"""Entries applied in one transaction."""
+from partkin.store.rebuilding import CHUNK, rebuild
 
 
 def check_books(kept: Database, empty: Database, progress: Callable[[int, int], None]) -> Iterator[Difference]:
     """Every difference between a store's books and what its journal gives, a table at a time, in the order of the keys.
 
+    Last come entries that are filed otherwise than their message and answer say: questions find them by these columns.
     The facts of the journal are applied, in order, to an empty store. Journal and books are read in one transaction, so
     stations may go on posting. `progress` is told how many entries were read, and of how many.
     """
     with kept.read() as reader:
-        _rebuild(reader, empty, progress)
+        total = count_entries(reader)
+        with closing(read_entries(reader)) as entries:
+            rebuild(entries, empty, lambda done: progress(done, total))
         with empty.read() as rebuilt:
             for table in (*CATALOGUE_TABLES, *BOOKS.values()):
                 yield from _differences(table, _rows(reader, table), _rows(rebuilt, table))
-
-
-def _rebuild(reader: Connection, target: Database, progress: Callable[[int, int], None]) -> None:
-    total = count_entries(reader)
-    done = 0
-    entries = read_entries(reader)
-    while chunk := list(islice(entries, CHUNK)):
-        _apply(target, chunk)
-        done += len(chunk)
-        progress(done, total)
-
-
-def _apply(target: Database, chunk: list[Entry]) -> None:
-    with target.write() as connection:
-        facts: list[Fact] = []
-        for entry in chunk:
-            if entry.outcome != "recorded":
-                continue
-            answer = json.loads(entry.answer)
-            if entry.kind == "catalogue":
-                _apply_facts(connection, facts)
-                facts = []
-                apply_changes(connection, changes_of_json(answer["changes"]), revision=entry.id)
-            else:
-                facts += map(fact_of_json, answer["facts"])
-        _apply_facts(connection, facts)
-
-
-def _apply_facts(connection: Connection, facts: list[Fact]) -> None:
-    if not facts:
-        return
-    wanted = Wanted(since=min(_moments(facts), default=0))
-    for fact in facts:
-        _want(wanted, fact)
-    known = fetch_known(connection, wanted, read_catalogue(connection))
-    for fact in facts:
-        known.apply(fact)
-    write_changes(connection, known.changes)
-
-
-def _moments(facts: Iterable[Fact]) -> Iterator[Moment]:
-    for fact in facts:
-        match fact:
-            case Married() | Redrawn():
-                yield fact.started
-            case Loaded() | Removed():
-                yield fact.at
-
-
-def _want(wanted: Wanted, fact: Fact) -> None:  # noqa: C901 - one case a kind of fact
-    """What a fact looks at when it is applied."""
-    match fact:
-        case ItemKnown(item=key, of_lot=of_lot) | LotNamed(item=key, of_lot=of_lot):
-            wanted.items.add(key)
-            if of_lot is not None:
-                wanted.items.add(ItemKey(key.part, "lot", of_lot))
-        case LotDated() | StateChanged() | Visited() | Tested() | MadeStale() | Held():
-            wanted.items.add(fact.item)
-        case NumberIssued(part=part):
-            wanted.numbered[part] = 0
-        case Married(parent=parent, child=child, drawn_at=use):
-            wanted.items.update({parent} | ({child} if child is not None else set()))
-            if use is not None:
-                wanted.scan_points.add(use.scan_point)
-        case MarriageEnded(marriage=number):
-            wanted.marriages.add(number)
-        case Removed(parent=parent, child=child):
-            wanted.items.update({parent, child})
-        case UseKnown(use=use):
-            wanted.scan_points.add(use.scan_point)
-        case Loaded(use=use, lot=lot) | Redrawn(use=use, lot=lot):
-            wanted.scan_points.add(use.scan_point)
-            if lot is not None:
-                wanted.items.add(lot)
-            if isinstance(fact, Redrawn):
-                wanted.loads.add(use.scan_point)
-        case Received(part=part, lot=lot, serials=serials):
-            wanted.items.update(ItemKey(part, "serial", serial) for serial in serials)
-            if lot is not None:
-                wanted.items.add(lot)
-        case Released(hold=hold):
-            wanted.holds.add(hold)
+            yield from _misfiled(reader, rebuilt)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,19 +53,25 @@ class Difference:
     def entry(self) -> int | None:
         """The entry that made the row, where its number says so."""
         row = self.kept or self.rebuilt
+        if row and self.table == tables.entry.name:
+            return int(row[0])
         return row[0] // FACTS_PER_ENTRY if row and isinstance(row[0], int) else None
 
 
 CATALOGUE_TABLES: tuple[Table, ...] = (
     tables.catalogue,
     tables.supplier,
+    tables.consignee,
+    tables.numbering,
     tables.part,
+    tables.marking,
     tables.scan_point,
     tables.position,
     tables.alternate,
     tables.route_step,
     tables.test_plan,
     tables.characteristic,
+    tables.instrument,
 )
 
 
@@ -197,3 +99,34 @@ def _differences(
             if left != right:
                 yield Difference(table.name, left, right)
             left, right = next(kept, None), next(rebuilt, None)
+
+
+def _misfiled(reader: Connection, rebuilt: Connection) -> Iterator[Difference]:
+    entries = read_entries(reader)
+    while chunk := list(islice(entries, CHUNK)):
+        worked_on = {entry.id: item_of_json(unit) for entry in chunk if (unit := json.loads(entry.answer).get("unit"))}
+        numbers = _numbers(rebuilt, worked_on.values())
+        for entry in chunk:
+            item = worked_on.get(entry.id)
+            said = replace(entry, **_said(entry), item_id=None if item is None else numbers.get(item))
+            if said != entry:
+                yield Difference(tables.entry.name, astuple(entry), astuple(said))
+
+
+def _said(entry: Entry) -> dict[str, Any]:
+    message = json.loads(entry.message) if entry.message_id is not None else {}
+    at = message.get("occurred_at")
+    return {
+        "scan_point": message.get("scan_point"),
+        "operator": message.get("operator"),
+        "occurred_at": None if at is None else moment_of_text(at),
+    }
+
+
+def _numbers(connection: Connection, items: Iterable[ItemKey]) -> Mapping[ItemKey, int]:
+    named = sorted(set(items))
+    columns = {name: (Code, [getattr(key, name) for key in named]) for name in ItemKey._fields}
+    keys, t = given(connection, "keys", columns), tables.item.c
+    same = and_(*(keys.c[name] == t[name] for name in ItemKey._fields))
+    rows = connection.execute(select(t.part, t.kind, t.code, t.id).join_from(keys, tables.item, same))
+    return {ItemKey(*key): number for *key, number in rows}

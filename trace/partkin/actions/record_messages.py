@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from partkin.actions.rulebooks import Rulebooks
+from partkin.exports.labels import lay_out
 from partkin.rules import answers
 from partkin.rules.canonical_json import canonical
 from partkin.rules.judging import judge
@@ -130,6 +131,7 @@ class _Batch:
             now=self.now,
             entry=number,
             clock_slack=self.clock_slack,
+            lay_out=lay_out,
         )
         subject = known.items.get(judgement.subject) if judgement.subject is not None else None
         answer = answers.answer(judgement, subject, entry=number, message_id=message.message_id, recorded_at=self.now)

@@ -18,7 +18,7 @@ from partkin.actions.record_messages import Outcome, Post, record_messages
 from partkin.actions.rulebooks import Rulebooks
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment
-from partkin.store.database import Database, is_conflict, is_unreachable
+from partkin.store.database import ChangedMeanwhile, Database, is_conflict, is_unreachable
 
 log = logging.getLogger(__name__)
 
@@ -118,7 +118,7 @@ class Recorder:
             try:
                 return self._together(posts)
             except Exception as error:  # noqa: BLE001 - each post gets its own answer below
-                if not (isinstance(error, DBAPIError) and is_conflict(error)):
+                if not is_conflict(error):
                     log.warning("recording %d posts one by one after: %s", len(posts), error)
         return [self._alone(post) for post in posts]
 
@@ -131,7 +131,7 @@ class Recorder:
         for attempt in range(TRIES):
             try:
                 return self._together([post])[0]
-            except DBAPIError as error:
+            except (DBAPIError, ChangedMeanwhile) as error:
                 if is_unreachable(error):
                     log.error("the store cannot be reached: %s", error)
                     return Outcome(503, canonical(_UNREACHABLE))

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from partkin.rules.facts import fact_json, item_json
+from partkin.rules.facts_json import fact_json, item_json
 from partkin.rules.judging import Judgement
 from partkin.rules.moments import Moment, text_of
-from partkin.rules.reasons import Reason
 from partkin.rules.rows import ItemRow
 
 RECORDED = 201
@@ -22,7 +21,7 @@ def answer(
     head = {"entry": entry, "message_id": message_id, "recorded_at": text_of(recorded_at)}
     if judgement.accepted:
         return {**head, **_recorded(judgement, unit)}
-    return {**head, **_refused(judgement.reasons, entry)}
+    return {**head, **_refused(judgement, entry)}
 
 
 def _recorded(judgement: Judgement, unit: ItemRow | None) -> dict[str, Any]:
@@ -32,19 +31,21 @@ def _recorded(judgement: Judgement, unit: ItemRow | None) -> dict[str, Any]:
         "unit": None if unit is None else {**item_json(unit.key), "state": unit.state},
         "facts": [fact_json(fact) for fact in judgement.facts],
         "discrepancies": [reason.as_json() for reason in judgement.reasons],
+        "warnings": [warning.as_json() for warning in judgement.warnings],
     }
 
 
-def _refused(reasons: tuple[Reason, ...], entry: int) -> dict[str, Any]:
+def _refused(judgement: Judgement, entry: int) -> dict[str, Any]:
     """A problem (RFC 9457) with every reason."""
     return {
         "type": "/problems/refused",
         "title": "Refused",
         "status": REFUSED,
-        "detail": " ".join(reason.detail for reason in reasons),
+        "detail": " ".join(reason.detail for reason in judgement.reasons),
         "instance": f"/v1/entries/{entry}",
         "outcome": "refused",
-        "reasons": [reason.as_json() for reason in reasons],
+        "reasons": [reason.as_json() for reason in judgement.reasons],
+        "warnings": [warning.as_json() for warning in judgement.warnings],
     }
 
 

@@ -27,16 +27,17 @@ class Draw(NamedTuple):
 
 
 def lot_changes(loadings: Iterable[LoadingRow]) -> Iterator[LotChange]:
-    """The changes in the timelines of points of use, or in parts of timelines.
+    """The changes in the timelines of feeders, or in parts of timelines.
 
     A loading that lasted no time is none. The same lot loaded again is no change.
     """
     lasting = sorted(
         (row for row in loadings if row.loaded_at < row.unloaded_at),
-        key=lambda row: (row.point_of_use_id, row.loaded_at),
+        key=lambda row: (row.point_of_use_id, row.feeder, row.loaded_at),
     )
     for old, new in pairwise(lasting):
-        follows = (old.point_of_use_id, old.unloaded_at) == (new.point_of_use_id, new.loaded_at)
+        same = (old.point_of_use_id, old.feeder) == (new.point_of_use_id, new.feeder)
+        follows = same and old.unloaded_at == new.loaded_at
         if follows and old.lot_id is not None and new.lot_id is not None and old.lot_id != new.lot_id:
             yield LotChange(new.point_of_use_id, new.loaded_at, old.lot_id, new.lot_id)
 
@@ -46,7 +47,7 @@ def other_lots(
 ) -> Iterator[tuple[int, int]]:
     """Marriages within the slack of a change, each with the other lot that it may be of.
 
-    The draws on each side come nearest to the change first. `slack` is in pieces.
+    The draws on each side, at whichever feeder, come nearest to the change first. `slack` is in pieces.
     """
     for marriage in _within(slack, drawn_before):
         yield marriage, change.after

@@ -5,20 +5,34 @@ A fact names things as the plant does (part numbers, serial numbers, lots), so t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date
-from typing import Any, Literal, NamedTuple, get_type_hints
+from typing import Literal, NamedTuple
 
-from partkin.rules.moments import Moment, end_of_text, end_text
+from partkin.rules.moments import Moment
 
 FACTS_PER_ENTRY = 4096
 """Room for the facts of one entry in the numbers that are made from it."""
 
 ItemKind = Literal["serial", "lot"]
-ItemState = Literal["usable", "in work", "finished", "scrapped", "returned"]
-Verdict = Literal["pass", "fail", "incomplete"]
-Destination = Literal["stock", "scrap", "supplier"]
+ItemState = Literal[
+    "usable", "in work", "finished", "packed", "shipped", "came back", "scrapped", "returned", "in analysis"
+]
+"""`returned` is to its supplier, `came back` from a customer, `in analysis` of a failure."""
+
+Verdict = Literal["pass", "fail", "incomplete", "disputed"]
+"""`disputed`: the tester gave another verdict than its own measurements; it counts as not passed."""
+
+Destination = Literal["stock", "scrap", "supplier", "failure analysis"]
+"""Where something goes: back to stock, scrapped, back to its supplier, or to failure analysis."""
+
+LabelKind = Literal["unit", "component", "carton", "pallet"]
+"""The rating plate of a unit; the label of a component or container, of a carton, of a pallet."""
+
+Symbol = Literal["code-128", "gs1-128", "gs1-datamatrix", "qr", "gs1-qr", "digital-link"]
+"""What the code is drawn as: code-128 and qr hold the bare serial number or lot, gs1-… GS1 element strings,
+digital-link is a QR Code with a GS1 Digital Link URI."""
 
 
 class ItemKey(NamedTuple):
@@ -79,10 +93,21 @@ class StateChanged:
 
 @dataclass(frozen=True, slots=True)
 class NumberIssued:
-    """A running number of a part was given out."""
+    """A running number of a part was given out: as journals say it that are older than numbering schemes."""
 
     part: str
     running: int
+
+
+@dataclass(frozen=True, slots=True)
+class NumbersIssued:
+    """Numbers of a scheme were given out."""
+
+    scheme: str
+    period: str
+    last: int | None
+    """The highest running number given out in the period; None for random ones."""
+    numbers: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +126,8 @@ class Married:
     disputed: bool
     parent_is_unit: bool
     drawn_at: Use | None
+    loading: int | None = None
+    """The loading at `drawn_at` that its pieces are booked on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +138,16 @@ class MarriageEnded:
     ended: Moment
     to_stock: bool
     """Whether its pieces can be used again."""
+
+
+@dataclass(frozen=True, slots=True)
+class MarriageRestored:
+    """The end of a marriage was recorded wrongly: it lasts longer."""
+
+    marriage: int
+    ended: Moment
+    from_stock: bool = True
+    """Whether its pieces had been given back, and are used after all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,12 +173,50 @@ class UseKnown:
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """A lot is at a point of use from `at` until the next loading there."""
+    """A lot is at a feeder of a point of use from `at` until the next loading there."""
 
     number: int
     use: Use
     lot: ItemKey | None
     """None: emptied."""
+    at: Moment
+    feeder: str = "1"
+    quantity: int | None = None
+    """Pieces in the container, where they are counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOver:
+    """Pieces were left of a loading, and went back to stock."""
+
+    loading: int
+    quantity: int
+
+
+@dataclass(frozen=True, slots=True)
+class LoadingCorrected:
+    """Another lot was loaded than was recorded."""
+
+    loading: int
+    lot: ItemKey | None
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A lot or container was opened: its floor life runs."""
+
+    item: ItemKey
+    at: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Transferred:
+    """Pieces of a lot went into a container with its own label."""
+
+    number: int
+    source: ItemKey
+    target: ItemKey
+    quantity: int
     at: Moment
 
 
@@ -153,6 +228,12 @@ class Redrawn:
     lot: ItemKey | None
     started: Moment
     ended: Moment
+    was: int | None = None
+    """The loading that the pieces were booked on before."""
+    now: int | None = None
+    """The loading that they are booked on from now on."""
+    marriages: tuple[int, ...] = ()
+    """The draws; none named: all in that time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +271,9 @@ class Measured:
     value: float | None
     good: bool | None
     within: bool
+    lower: float | None = None
+    """The limits of that day, both included."""
+    upper: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +287,12 @@ class Tested:
     at: Moment
     verdict: Verdict
     measured: tuple[Measured, ...]
+    tester: Verdict | None = None
+    """The tester's own verdict."""
+    revision: str | None = None
+    """Of the plan."""
+    attachments: tuple[str, ...] = ()
+    """SHA-256 of each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +302,134 @@ class MadeStale:
     item: ItemKey
     plan: str
     at: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """An instrument was calibrated."""
+
+    number: int
+    instrument: str
+    good: bool
+    due_on: date | None
+    certificate: str | None
+    at: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Disposed:
+    """Something that is in nothing went somewhere."""
+
+    number: int
+    item: ItemKey
+    quantity: int | None
+    """Pieces of a lot."""
+    destination: Destination
+    at: Moment
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """A row of the books was recorded wrongly: it no longer counts, or says something else now."""
+
+    number: int
+    wrong: int
+    instead: int | None
+    """The row that stands in its place."""
+    at: Moment
+    reason: str
+    by: str
+    loading: int | None = None
+    """The loading that the pieces of a wrong draw were booked on."""
+
+
+@dataclass(frozen=True, slots=True)
+class LabelPrinted:
+    """A label was printed."""
+
+    number: int
+    item: ItemKey
+    label: LabelKind
+    symbol: Symbol
+    copy: int
+    """1 for the first of this label of this item."""
+    at: Moment
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Ordered:
+    """Units are to be built: new, or otherwise than was said before."""
+
+    number: int
+    """Of the order, as it was when it was first posted."""
+    order: str
+    line: str
+    sequence: int
+    part: str
+    serial: str | None
+    quantity: int
+    due: date | None
+    parts: Mapping[str, str]
+    """Position to the one part that is ordered there."""
+
+
+@dataclass(frozen=True, slots=True)
+class OrderTaken:
+    """A unit was started for an order."""
+
+    order: str
+    item: ItemKey
+
+
+@dataclass(frozen=True, slots=True)
+class ShipmentOpened:
+    """A shipment for a consignee is being loaded."""
+
+    number: int
+    shipment: str
+    consignee: str
+    at: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class ShipmentLoaded:
+    """A unit, a carton or a pallet is on a shipment."""
+
+    number: int
+    shipment: str
+    item: ItemKey
+    at: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class ShipmentUnloaded:
+    """It is no longer on the shipment: taken off before despatch, or come back."""
+
+    line: int
+    at: Moment
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Despatched:
+    """A shipment left the plant."""
+
+    shipment: str
+    at: Moment
+    delivery_note: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class CameBack:
+    """A unit that had been shipped came back from a customer."""
+
+    number: int
+    item: ItemKey
+    consignee: str | None
+    at: Moment
+    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,106 +460,33 @@ Fact = (
     | LotNamed
     | StateChanged
     | NumberIssued
+    | NumbersIssued
     | Married
     | MarriageEnded
+    | MarriageRestored
     | Removed
     | UseKnown
     | Loaded
+    | LeftOver
+    | LoadingCorrected
     | Redrawn
+    | Opened
+    | Transferred
     | Received
     | Visited
     | Tested
     | MadeStale
+    | Calibrated
+    | Disposed
+    | Corrected
+    | LabelPrinted
+    | Ordered
+    | OrderTaken
+    | ShipmentOpened
+    | ShipmentLoaded
+    | ShipmentUnloaded
+    | Despatched
+    | CameBack
     | Held
     | Released
 )
-
-_NAMES: Mapping[str, type[Any]] = {
-    "item known": ItemKnown,
-    "lot dated": LotDated,
-    "lot named": LotNamed,
-    "state changed": StateChanged,
-    "number issued": NumberIssued,
-    "married": Married,
-    "marriage ended": MarriageEnded,
-    "removed": Removed,
-    "point of use known": UseKnown,
-    "loaded": Loaded,
-    "redrawn": Redrawn,
-    "received": Received,
-    "visited": Visited,
-    "tested": Tested,
-    "made stale": MadeStale,
-    "held": Held,
-    "released": Released,
-}
-
-
-def item_json(key: ItemKey) -> dict[str, str]:
-    """An item as JSON: `{"part": …, "serial": …}` or `{"part": …, "lot": …}`."""
-    return {"part": key.part, key.kind: key.code}
-
-
-def item_of_json(value: Mapping[str, str]) -> ItemKey:
-    """The item that `item_json` wrote."""
-    kind: ItemKind = "serial" if "serial" in value else "lot"
-    return ItemKey(value["part"], kind, value[kind])
-
-
-_Codec = tuple[Callable[[Any], Any], Callable[[Any], Any]]
-
-_CODECS: Mapping[Any, _Codec] = {
-    ItemKey: (item_json, item_of_json),
-    Use: (lambda use: use._asdict(), lambda value: Use(**value)),
-    Moment: (end_text, end_of_text),
-    date: (date.isoformat, date.fromisoformat),
-    tuple[Measured, ...]: (
-        lambda results: [{f.name: getattr(result, f.name) for f in fields(Measured)} for result in results],
-        lambda values: tuple(Measured(**value) for value in values),
-    ),
-    tuple[str, ...]: (list, tuple),
-}
-
-
-def _codecs(kind: type[Any]) -> dict[str, _Codec | None]:
-    """How each field is written: moments are told from counts by their names, since both are whole numbers."""
-    hints = get_type_hints(kind)
-    moments = {"at", "started", "ended"}
-    return {
-        f.name: _CODECS[Moment]
-        if f.name in moments
-        else next(
-            (c for hint, c in _CODECS.items() if hint is not Moment and _is_or_none(hints[f.name], hint)),
-            None,
-        )
-        for f in fields(kind)
-    }
-
-
-def _is_or_none(hint: Any, wanted: Any) -> bool:
-    return bool(hint == wanted or hint == wanted | None)
-
-
-_NAME_OF = {kind: name for name, kind in _NAMES.items()}
-_CODECS_OF = {kind: _codecs(kind) for kind in _NAME_OF}
-
-
-def fact_json(fact: Fact) -> dict[str, Any]:
-    """A fact as JSON. `started` of an item that is not built here, and the end of what lasts, are null."""
-    written: dict[str, Any] = {"fact": _NAME_OF[type(fact)]}
-    for name, codec in _CODECS_OF[type(fact)].items():
-        value = getattr(fact, name)
-        written[name] = codec[0](value) if codec is not None and value is not None else value
-    return written
-
-
-def fact_of_json(value: Mapping[str, Any]) -> Fact:
-    """The fact that `fact_json` wrote."""
-    kind = _NAMES[value["fact"]]
-    codecs = _CODECS_OF[kind]
-    read: dict[str, Any] = {}
-    for name, codec in codecs.items():
-        raw = value[name]
-        read[name] = codec[1](raw) if codec is not None and (raw is not None or name == "ended") else raw
-    fact: Fact = kind(**read)
-    return fact

@@ -12,19 +12,29 @@ from partkin.rules.catalogue import Catalogue, Part
 from partkin.rules.facts import ItemKey
 from partkin.rules.identification import Labels, Named, ScanError, name_item, read_scan
 from partkin.rules.messages import (
+    BuildOrder,
+    Correction,
+    CustomerReturn,
+    Disposition,
     Hold,
     ItemName,
+    LabelPrint,
     LotLoading,
+    LotTransfer,
     Marriage,
     Message,
     NamedItem,
+    NumberBlock,
+    Packing,
     Receipt,
     Removal,
+    Shipment,
     TestRun,
     UnitStart,
     printable,
 )
 from partkin.rules.moments import Moment
+from partkin.rules.numbering import period
 from partkin.rules.reasons import Reason
 
 
@@ -62,27 +72,50 @@ class ReadMessage:
     """By JSON pointer."""
 
 
-def item_names(message: Message) -> Iterator[tuple[str, ItemName]]:
+def item_names(message: Message) -> Iterator[tuple[str, ItemName]]:  # noqa: C901 - one case a kind of message
     """The item names of a message, with their JSON pointers."""
     match message:
-        case UnitStart(serial=serial) if serial is not None:
-            yield "/serial", serial
+        case UnitStart(serial=serial):
+            yield from _given(("/serial", serial))
         case Marriage(unit=unit, components=components):
             yield "/unit", unit
-            for place, component in enumerate(components):
-                yield f"/components/{place}/item", component.item
-        case Removal(unit=unit, component=taken):
+            yield from _each("/components", (component.item for component in components), "/item")
+        case Removal(unit=unit, component=taken, replacement=replacement):
             yield "/unit", unit
-            if taken is not None:
-                yield "/component", taken
-        case LotLoading(lot=lot) if lot is not None:
-            yield "/lot", lot
-        case TestRun(unit=unit):
+            yield from _given(
+                ("/component", taken), ("/replacement/item", None if replacement is None else replacement.item)
+            )
+        case LotLoading(lot=lot):
+            yield from _given(("/lot", lot))
+        case LotTransfer(sources=sources, into=into):
+            yield from _each("/sources", (source.lot for source in sources), "/lot")
+            yield "/into", into
+        case TestRun(unit=unit) | CustomerReturn(unit=unit):
             yield "/unit", unit
-        case Hold(item=item) if item is not None:
-            yield "/item", item
+        case Hold(item=item) | Disposition(item=item):
+            yield from _given(("/item", item))
+        case Correction(unit=unit, component=component, lot=lot):
+            yield from _given(("/unit", unit), ("/component", component), ("/lot", lot))
+        case LabelPrint(items=items):
+            yield from _each("/items", items)
+        case Packing(into=into, contents=contents):
+            yield from _given(("/into", into))
+            yield from _each("/contents", contents)
+        case Shipment(contents=contents):
+            yield from _each("/contents", contents)
         case _:
             return
+
+
+def _given(*names: tuple[str, ItemName | None]) -> Iterator[tuple[str, ItemName]]:
+    for pointer, name in names:
+        if name is not None:
+            yield pointer, name
+
+
+def _each(pointer: str, names: Iterable[ItemName], member: str = "") -> Iterator[tuple[str, ItemName]]:
+    for place, name in enumerate(names):
+        yield f"{pointer}/{place}{member}", name
 
 
 def read_message(message: Message, rulebook: Rulebook) -> ReadMessage:
@@ -177,10 +210,27 @@ class Wanted:
     """Scan points where a lot is loaded: what was drawn there matters too."""
     marriages: set[int] = field(default_factory=set)
     holds: set[int] = field(default_factory=set)
-    numbered: Counter[str] = field(default_factory=Counter)
-    """Parts of which serial numbers are issued, and how many."""
+    stopped: set[ItemKey] = field(default_factory=set)
+    """Items on which a hold is placed: what leaves meanwhile must see it."""
+    wrong: set[int] = field(default_factory=set)
+    """Rows that a correction names: marriages, removals, loadings, test runs."""
+    numbered: Counter[tuple[str, str]] = field(default_factory=Counter)
+    """Schemes and periods of which numbers are issued, and how many at most."""
     receipts: set[ItemKey] = field(default_factory=set)
     """Lots that a receipt names."""
+    instruments: set[str] = field(default_factory=set)
+    attachments: set[str] = field(default_factory=set)
+    printed: set[ItemKey] = field(default_factory=set)
+    """Items whose labels are printed."""
+    orders: set[str] = field(default_factory=set)
+    lines: Counter[str] = field(default_factory=Counter)
+    """Lines on which units are started, and how many."""
+    shipments: set[str] = field(default_factory=set)
+    despatched: set[str] = field(default_factory=set)
+    """Shipments of which everything that is on them must be known."""
+    shipment_lines: set[int] = field(default_factory=set)
+    shipping: set[ItemKey] = field(default_factory=set)
+    """Items of which it matters whether they are on a shipment."""
 
 
 def what_is_wanted(messages: Iterable[ReadMessage], catalogue: Catalogue) -> Wanted:
@@ -188,33 +238,84 @@ def what_is_wanted(messages: Iterable[ReadMessage], catalogue: Catalogue) -> Wan
     wanted = Wanted()
     moments = []
     for read in messages:
-        message = read.message
-        moments.append(message.moment)
+        moments.append(read.message.moment)
         for pointer, items in read.items.items():
             if not isinstance(items, Reason):
-                _want_items(
-                    wanted,
-                    items,
-                    catalogue,
-                    whole=pointer != "/unit" or _may_finish(message, items, catalogue),
-                )
-        match message:
-            case UnitStart(serial=None):
-                wanted.numbered[message.part] += 1
-            case Marriage():
-                wanted.scan_points.add(message.scan_point)
-            case LotLoading():
-                wanted.scan_points.add(message.scan_point)
-                wanted.loads.add(message.scan_point)
-            case Receipt():
-                if message.lot is not None:
-                    wanted.items.add(ItemKey(message.part, "lot", message.lot))
-                    wanted.receipts.add(ItemKey(message.part, "lot", message.lot))
-                wanted.items.update(ItemKey(message.part, "serial", serial) for serial in message.serials)
-            case Hold(hold=int() as hold):
-                wanted.holds.add(hold)
+                whole = pointer != "/unit" or _whole_unit(read.message, items, catalogue)
+                _want_items(wanted, items, catalogue, whole=whole)
+        _want(wanted, read, catalogue)
     wanted.since = min(moments)
     return wanted
+
+
+def _want(wanted: Wanted, read: ReadMessage, catalogue: Catalogue) -> None:  # noqa: C901 - one case a kind of message
+    message = read.message
+    match message:
+        case UnitStart():
+            _want_numbers(wanted, message.part, 1, message.occurred_at.date(), catalogue)
+            point = catalogue.scan_point.get(message.scan_point)
+            if point is not None:
+                wanted.lines[point.line] += 1
+        case NumberBlock():
+            _want_numbers(wanted, message.part, message.count, message.occurred_at.date(), catalogue)
+        case Marriage():
+            wanted.scan_points.add(message.scan_point)
+            wanted.shipping |= _shippable(read, "/components/", catalogue)
+        case Removal():
+            wanted.shipping |= _shippable(read, "/replacement/", catalogue)
+        case LotLoading():
+            wanted.scan_points.add(message.scan_point)
+            wanted.loads.add(message.scan_point)
+        case Receipt():
+            if message.lot is not None:
+                wanted.items.add(ItemKey(message.part, "lot", message.lot))
+                wanted.receipts.add(ItemKey(message.part, "lot", message.lot))
+            wanted.items.update(ItemKey(message.part, "serial", serial) for serial in message.serials)
+        case TestRun():
+            wanted.instruments.add(message.instrument)
+            wanted.attachments.update(message.attachments)
+        case Hold(hold=int() as hold):
+            wanted.holds.add(hold)
+        case Hold():
+            wanted.stopped |= _keys(read)
+        case LabelPrint():
+            wanted.printed |= _keys(read)
+        case Correction():
+            wanted.wrong.add(message.wrong)
+        case BuildOrder():
+            wanted.orders.update(order.order for order in message.orders)
+        case Packing():
+            wanted.shipping |= _keys(read)
+            if message.packaging is not None:
+                _want_numbers(wanted, message.packaging, 1, message.occurred_at.date(), catalogue)
+        case Shipment():
+            wanted.shipping |= _keys(read)
+            wanted.shipments.add(message.shipment)
+            if message.action == "despatch":
+                wanted.despatched.add(message.shipment)
+        case Disposition() | CustomerReturn():
+            wanted.shipping |= _keys(read)
+
+
+def _keys(read: ReadMessage) -> set[ItemKey]:
+    return {item.key for items in read.items.values() for item in _each_of(items)}
+
+
+def _shippable(read: ReadMessage, place: str, catalogue: Catalogue) -> set[ItemKey]:
+    """Units and packaging among the items that are named at a place."""
+    named = (item.key for pointer, items in read.items.items() if pointer.startswith(place) for item in _each_of(items))
+    return {key for key in named if (part := catalogue.part[key.part]).sold or part.packaging}
+
+
+def _each_of(items: tuple[Item, ...] | Reason) -> tuple[Item, ...]:
+    return () if isinstance(items, Reason) else items
+
+
+def _want_numbers(wanted: Wanted, part: str, count: int, day: date, catalogue: Catalogue) -> None:
+    """A unit that starts under a given number counts too: it may take one of those that come next."""
+    numbering = catalogue.numbering_of(part)
+    if numbering is not None:
+        wanted.numbered[numbering.scheme, period(numbering, day)] += count
 
 
 def _want_items(wanted: Wanted, items: tuple[Item, ...], catalogue: Catalogue, *, whole: bool) -> None:
@@ -226,8 +327,10 @@ def _want_items(wanted: Wanted, items: tuple[Item, ...], catalogue: Catalogue, *
             wanted.whole.add(item.key)
 
 
-def _may_finish(message: Message, items: tuple[Item, ...], catalogue: Catalogue) -> bool:
-    """Whether a message may leave its unit finished, so that all that is inside must be looked at."""
+def _whole_unit(message: Message, items: tuple[Item, ...], catalogue: Catalogue) -> bool:
+    """Whether all that is inside the unit of a message must be looked at."""
+    if isinstance(message, CustomerReturn | Correction):
+        return True
     return any(may_finish_at(catalogue, item.key.part, message.scan_point) for item in items)
 
 

@@ -145,9 +145,82 @@ REASON_TYPES: Mapping[str, ReasonType] = {
     ),
     "unit-closed": ReasonType(
         "The unit is closed",
-        "It is finished, scrapped or sent back; nothing is put in or taken out outside a rework point.",
-        "Take it to a rework point.",
+        "It is finished, packed, shipped, scrapped or sent away; nothing is put in or taken out where this was tried.",
+        "Take it to a rework point; what is packed, out of its carton first.",
     ),
+    "numbers-exhausted": ReasonType(
+        "No numbers are left", "The numbering scheme has given all its numbers.", "Let the scheme have more digits."
+    ),
+    "unknown-line": ReasonType(
+        "No such line", "The catalogue has no scan point on a line of this code.", "Check the code of the line."
+    ),
+    "unknown-instrument": ReasonType(
+        "No such instrument", "The catalogue has no instrument of this code.", "Check the tester's settings."
+    ),
+    "unknown-attachment": ReasonType(
+        "No such attachment", "No file with this SHA-256 was sent.", "Send the file first, then the test run."
+    ),
+    "unknown-consignee": ReasonType(
+        "No such consignee", "The catalogue has no consignee of this code.", "Check the code, or load the catalogue."
+    ),
+    "unknown-shipment": ReasonType(
+        "No such shipment", "Nothing was ever loaded on a shipment of this code.", "Check the code."
+    ),
+    "unknown-record": ReasonType(
+        "No such record",
+        "No marriage, removal, lot loading or test run of this number stands: it is unknown, or was corrected before.",
+        "Look the record up in the history of the unit.",
+    ),
+    "not-correctable": ReasonType(
+        "Not to be corrected so",
+        "A record of this kind does not say what is to be corrected, or it does not say enough to keep the rest.",
+        "Say only what the record says: unit and component of a marriage, lot of a loading, unit of a test run.",
+    ),
+    "calibration-overdue": ReasonType(
+        "The instrument's calibration is overdue",
+        "The instrument has no good calibration that covers this day.",
+        "Use another instrument, or have this one calibrated.",
+    ),
+    "wrong-revision": ReasonType(
+        "Another revision of the test plan",
+        "The tester ran another revision of the plan than the one in the catalogue.",
+        "Load the right plan into the tester.",
+    ),
+    "floor-life-over": ReasonType(
+        "Open for too long",
+        "The lot or container was opened longer ago than it may be used.",
+        "Take a fresh container; put this one aside.",
+    ),
+    "more-returned-than-left": ReasonType(
+        "More comes back than was left",
+        "By what units have taken, fewer pieces can be left in the container.",
+        "Count again, and check the container.",
+    ),
+    "reprint-needs-reason": ReasonType(
+        "Printed before",
+        "This label of this item was printed before.",
+        "Say why it is printed again, and destroy the other one.",
+    ),
+    "cannot-print": ReasonType(
+        "This label cannot be printed",
+        "The item has no such label, or its code could not name it when it is read.",
+        "Choose another label or symbol, or mend the part in the catalogue.",
+    ),
+    "order-started": ReasonType(
+        "The order is started",
+        "Units were started for it: its part and serial number stay as they are.",
+        "Post a new order.",
+    ),
+    "shipment-closed": ReasonType(
+        "The shipment has left", "It was despatched; nothing is loaded or taken off.", "Use another shipment."
+    ),
+    "wrong-consignee": ReasonType(
+        "Another consignee", "The shipment is for another consignee.", "Check the shipment's code."
+    ),
+    "nothing-to-ship": ReasonType(
+        "Nothing to ship", "No unit is in it, or nothing is loaded.", "Check what was scanned."
+    ),
+    "not-shipped": ReasonType("Not shipped", "By the books the unit never left the plant.", "Check the serial number."),
     "clock-ahead": ReasonType(
         "The clock is too far ahead",
         "The message says that it happens in the future.",
@@ -155,10 +228,26 @@ REASON_TYPES: Mapping[str, ReasonType] = {
     ),
 }
 
+WARNING_TYPES: Mapping[str, ReasonType] = {
+    "running-out": ReasonType(
+        "The container runs out", "Few pieces are left at the point of use.", "Have the next container ready."
+    ),
+    "verdict-disagrees": ReasonType(
+        "Verdicts disagree",
+        "The tester's own verdict is not that of its measurements against the limits. The run counts for nothing, and "
+        "the unit is on hold.",
+        "Call the quality engineer: the tester's limits differ from the test plan, or the tester is faulty.",
+    ),
+    "out-of-sequence": ReasonType(
+        "Not the next one", "Another model comes next by the orders of the line.", "Check the sequence."
+    ),
+}
+"""What an operator is told though nothing speaks against the message."""
+
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """One reason, about one part of a message."""
+    """One reason or warning, about one part of a message."""
 
     type: str
     detail: str
@@ -170,7 +259,7 @@ class Reason:
         """As it stands in an answer."""
         return {
             "type": f"/problems/{self.type}",
-            "title": REASON_TYPES[self.type].title,
+            "title": (REASON_TYPES.get(self.type) or WARNING_TYPES[self.type]).title,
             "detail": self.detail,
             **({} if self.pointer is None else {"pointer": self.pointer}),
         }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from partkin.rules.facts import Destination, ItemKey, ItemKind, ItemState, Verdict
+from partkin.rules.facts import Destination, ItemKey, ItemKind, ItemState, LabelKind, Symbol, Verdict
 from partkin.rules.moments import FOREVER, Moment
 
 
@@ -25,6 +25,8 @@ class ItemRow:
     started_at: Moment | None
     received: int | None
     used: int
+    opened_at: Moment | None = None
+    order_id: int | None = None
 
     @property
     def key(self) -> ItemKey:
@@ -48,6 +50,7 @@ class MarriageRow:
     child_is_serial: bool
     parent_is_unit: bool
     point_of_use_id: int | None
+    wrong: bool = False
 
     @property
     def stands(self) -> bool:
@@ -70,6 +73,7 @@ class RemovalRow:
     occurred_at: Moment
     reason: str
     destination: Destination
+    wrong: bool = False
 
 
 @dataclass(slots=True)
@@ -83,13 +87,33 @@ class PointOfUseRow:
 
 @dataclass(slots=True)
 class LoadingRow:
-    """A lot at a point of use; none while it is empty."""
+    """A lot at a feeder of a point of use; none while it is empty."""
 
     id: int
     point_of_use_id: int
     lot_id: int | None
     loaded_at: Moment
     unloaded_at: Moment
+    feeder: str = "1"
+    quantity: int | None = None
+    drawn: int = 0
+    returned: int | None = None
+
+    @property
+    def left(self) -> int | None:
+        """Pieces that the container still has, where they are counted."""
+        return None if self.quantity is None else self.quantity - self.drawn
+
+
+@dataclass(slots=True)
+class TransferRow:
+    """Pieces of a lot went into a container with its own label."""
+
+    id: int
+    source_id: int
+    target_id: int
+    quantity: int
+    occurred_at: Moment
 
 
 @dataclass(slots=True)
@@ -135,17 +159,44 @@ class TestRunRow:
     instrument: str
     occurred_at: Moment
     verdict: Verdict
+    tester: Verdict | None = None
+    revision: str | None = None
+    wrong: bool = False
 
 
 @dataclass(slots=True)
 class MeasurementRow:
-    """One result of a run."""
+    """One result of a run, with the limits of that day."""
 
     test_run_id: int
     characteristic: str
     value: float | None
     good: bool | None
     within: bool
+    lower: float | None = None
+    upper: float | None = None
+
+
+@dataclass(slots=True)
+class TestAttachmentRow:
+    """A waveform or picture of a run."""
+
+    __test__ = False
+
+    test_run_id: int
+    sha256: str
+
+
+@dataclass(slots=True)
+class CalibrationRow:
+    """An instrument was calibrated."""
+
+    id: int
+    instrument: str
+    occurred_at: Moment
+    good: bool
+    due_on: date | None
+    certificate: str | None
 
 
 @dataclass(slots=True)
@@ -173,11 +224,108 @@ class HoldRow:
 
 
 @dataclass(slots=True)
-class SerialNumberRow:
-    """The last running number issued for a part."""
+class DispositionRow:
+    """Something that was in nothing went somewhere."""
 
+    id: int
+    item_id: int
+    quantity: int | None
+    destination: Destination
+    occurred_at: Moment
+    reason: str
+
+
+@dataclass(slots=True)
+class CorrectionRow:
+    """A row that was recorded wrongly, and the one that stands in its place."""
+
+    id: int
+    wrong_id: int
+    instead_id: int | None
+    occurred_at: Moment
+    reason: str
+
+
+@dataclass(slots=True)
+class LabelPrintRow:
+    """A label was printed."""
+
+    id: int
+    item_id: int
+    label: LabelKind
+    symbol: Symbol
+    copy: int
+    occurred_at: Moment
+    reason: str | None
+
+
+@dataclass(slots=True)
+class OrderRow:
+    """Units to be built."""
+
+    id: int
+    code: str
+    line: str
+    sequence: int
     part: str
+    serial: str | None
+    quantity: int
+    due: date | None
+    parts: str
+    """Position to the one part ordered there, as JSON."""
+    started: int
+
+
+@dataclass(slots=True)
+class ShipmentRow:
+    """What goes to a consignee together."""
+
+    id: int
+    code: str
+    consignee: str
+    opened_at: Moment
+    despatched_at: Moment
+    delivery_note: str | None
+
+
+@dataclass(slots=True)
+class ShipmentLineRow:
+    """A unit, a carton or a pallet on a shipment."""
+
+    id: int
+    shipment_id: int
+    item_id: int
+    loaded_at: Moment
+    unloaded_at: Moment
+    reason: str | None
+
+
+@dataclass(slots=True)
+class CustomerReturnRow:
+    """A unit came back from a customer."""
+
+    id: int
+    item_id: int
+    consignee: str | None
+    occurred_at: Moment
+    reason: str
+
+
+@dataclass(slots=True)
+class NumberCounterRow:
+    """The highest running number of a scheme that was issued in a period."""
+
+    scheme: str
+    period: str
     last: int
+
+
+@dataclass(slots=True)
+class IssuedNumberRow:
+    """A random number that was issued."""
+
+    scheme: str
+    number: str
 
 
 Row = (
@@ -186,12 +334,23 @@ Row = (
     | RemovalRow
     | PointOfUseRow
     | LoadingRow
+    | TransferRow
     | ReceiptRow
     | ReceivedItemRow
     | VisitRow
     | TestRunRow
     | MeasurementRow
+    | TestAttachmentRow
+    | CalibrationRow
     | StaleRow
     | HoldRow
-    | SerialNumberRow
+    | DispositionRow
+    | CorrectionRow
+    | LabelPrintRow
+    | OrderRow
+    | ShipmentRow
+    | ShipmentLineRow
+    | CustomerReturnRow
+    | NumberCounterRow
+    | IssuedNumberRow
 )

@@ -36,6 +36,8 @@ def measured_to(plan: Mapping[str, Characteristic], measurements: Iterable[Measu
             m.value,
             m.good,
             m.characteristic in plan and within_limits(plan[m.characteristic], m),
+            plan[m.characteristic].lower if m.characteristic in plan else None,
+            plan[m.characteristic].upper if m.characteristic in plan else None,
         )
         for m in measurements
     )

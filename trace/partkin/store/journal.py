@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, func, insert, select, true
 
-from partkin.rules.moments import Moment
-from partkin.store.database import among
+from partkin.rules.canonical_json import canonical
+from partkin.rules.moments import Moment, text_of
+from partkin.store.database import among, recorders_lock
 from partkin.store.tables import entry, entry_numbers
+
+LAST = (1 << 63) - 1
+"""The largest number that an entry could have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +40,13 @@ def next_numbers(connection: Connection, count: int) -> Sequence[int]:
     """Numbers for new entries, ascending.
 
     Ask for them after all locks are taken: then entries about one item are numbered in the order they are committed.
+    Whoever calls `lock_out_recorders` waits until this transaction ends.
     """
     if connection.dialect.name == "postgresql":
-        drawn = select(entry_numbers.next_value()).select_from(func.generate_series(1, count).alias("each"))
+        each = func.generate_series(1, count).alias("each")
+        drawn = select(entry_numbers.next_value()).select_from(recorders_lock().join(each, true()))
         return sorted(connection.scalars(drawn))
-    last = connection.scalar(select(func.max(entry.c.id))) or 0
+    last = last_entry(connection)
     return range(last + 1, last + 1 + count)
 
 
@@ -65,14 +71,33 @@ def entries_of_messages(connection: Connection, message_ids: Sequence[str]) -> d
 
 
 def read_entries(
-    connection: Connection, *, after: int = 0, limit: int | None = None, chunk: int = 1000
-) -> Iterator[Entry]:
-    """Entries in order of their numbers, a chunk at a time."""
-    query = select(entry).where(entry.c.id > after).order_by(entry.c.id)
+    connection: Connection, *, after: int = 0, up_to: int = LAST, limit: int | None = None, chunk: int = 1000
+) -> Generator[Entry, None, None]:
+    """Entries in order of their numbers, a chunk at a time; close it where not all are read."""
+    query = select(entry).where(entry.c.id > after, entry.c.id <= up_to).order_by(entry.c.id)
     if limit is not None:
         query = query.limit(limit)
-    for row in connection.execution_options(yield_per=chunk).execute(query):
-        yield Entry(*row)
+    with connection.execution_options(yield_per=chunk).execute(query) as rows:
+        for row in rows:
+            yield Entry(*row)
+
+
+def canonical_entry(one: Entry) -> str:
+    """An entry as canonical JSON (RFC 8785); message and answer are kept in that form, and put in as they are.
+
+    The night's export has it as a line, and seals are made of it.
+    """
+    message_id = "" if one.message_id is None else f'"message_id":{canonical(one.message_id)},'
+    return (
+        f'{{"answer":{one.answer},"entry":{one.id},"kind":{canonical(one.kind)},"message":{one.message},'
+        f'{message_id}"outcome":{canonical(one.outcome)},"recorded_at":"{text_of(one.recorded_at)}",'
+        f'"status":{one.status}}}'
+    )
+
+
+def last_entry(connection: Connection) -> int:
+    """The highest number of an entry; 0 where there is none."""
+    return connection.scalar(select(func.max(entry.c.id))) or 0
 
 
 def count_entries(connection: Connection) -> int:

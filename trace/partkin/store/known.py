@@ -1,38 +1,50 @@
 """What is known: fetched for a whole batch of messages, and locked in one order.
 
-Locks: serial items by number, then points of use, then received lots, then serial-number counters. Every process keeps
-this order, so nobody waits in a circle. On SQLite the write transaction itself is the lock.
+Locks: serial items by number, then points of use, shared lots, orders, shipments, number counters. Every process
+keeps this order, so nobody waits in a circle. On SQLite the write transaction itself is the lock.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+import secrets
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from functools import cache
+from itertools import islice
 from typing import Any, TypeVar
 
 from sqlalchemy import BindParameter, Column, ColumnElement, Connection, Select, and_, bindparam, func, select
 
-from partkin.rules.catalogue import Catalogue
+from partkin.rules.catalogue import Catalogue, Numbering
 from partkin.rules.facts import ItemKey
-from partkin.rules.known import Known
+from partkin.rules.known import FreeNumber, Known
 from partkin.rules.moments import FOREVER
+from partkin.rules.numbering import capacity, number, random_body, running_body
 from partkin.rules.reading import Wanted
 from partkin.rules.rows import (
+    CalibrationRow,
     HoldRow,
     ItemRow,
+    LabelPrintRow,
     LoadingRow,
     MarriageRow,
+    MeasurementRow,
+    NumberCounterRow,
+    OrderRow,
     PointOfUseRow,
     RemovalRow,
     Row,
-    SerialNumberRow,
+    ShipmentLineRow,
+    ShipmentRow,
     StaleRow,
+    TestAttachmentRow,
     TestRunRow,
+    TransferRow,
     VisitRow,
 )
-from partkin.rules.serial_numbers import issued_serial
 from partkin.store.database import (
+    BigId,
+    ChangedMeanwhile,
     Code,
     Dialect,
     among_values,
@@ -43,25 +55,47 @@ from partkin.store.database import (
     value_parameters,
 )
 from partkin.store.tables import (
+    attachment,
+    build_order,
+    calibration,
     hold,
+    issued_number,
     item,
+    label_print,
     loading,
     marriage,
+    measurement,
+    number_counter,
     point_of_use,
     removal,
-    serial_number,
+    shipment,
+    shipment_line,
     stale,
+    test_attachment,
     test_run,
+    transfer,
     visit,
 )
 
 AnyRow = TypeVar("AnyRow", bound=Row)
 Query = Select[*tuple[Any, ...]]
 
+_MOST_GUESSES = 100_000
+"""Random numbers tried in one batch: where that does not find enough, the scheme is as good as used up."""
 
-def fetch_known(connection: Connection, wanted: Wanted, catalogue: Catalogue) -> Known:
-    """All rows that judging may look at."""
-    return _Fetch(connection, wanted, catalogue, Known()).all()
+_MOST_AT_ONCE = 10_000
+"""Numbers that are looked up by one statement."""
+
+_SPARE_ORDERS = 8
+"""Open orders of a line that are looked at beyond those of the units that start: some name another part."""
+
+
+def fetch_known(connection: Connection, wanted: Wanted, catalogue: Catalogue, *, lock: bool = True) -> Known:
+    """All rows that judging may look at; locked, unless nothing will be written.
+
+    Raises ChangedMeanwhile where what was found and what could be locked differ: it may be tried again.
+    """
+    return _Fetch(connection, wanted, catalogue, lock).all()
 
 
 class _Queries:
@@ -70,29 +104,39 @@ class _Queries:
     Each finds the rows of some values; `since` is the moment from which on things matter.
     """
 
-    def __init__(self, dialect: Dialect) -> None:
+    def __init__(self, dialect: Dialect, *, lock: bool) -> None:
         def of(column: Column[Any], *conditions: ColumnElement[bool]) -> Query:
             return select(column.table).where(among_values(dialect, column), *conditions)
 
         def locked(column: Column[Any], order: Column[Any]) -> Query:
-            return for_update(dialect, of(column).order_by(order), column.table)
+            found = of(column).order_by(order)
+            return for_update(dialect, found, column.table) if lock else found
+
+        def keys(named: Column[Any], other: Column[Any], *names: str) -> Query:
+            wanted = given_rows(dialect, "wanted", dict.fromkeys(names, Code))
+            same = and_(*(named.table.c[name] == wanted.c[name] for name in names))
+            return select(named.table).join(wanted, same).order_by(other)
 
         since: BindParameter[int] = bindparam("since")
-        names = ("part", "kind", "code")
-        wanted = given_rows(dialect, "wanted", dict.fromkeys(names, Code))
-        same_key = and_(*(item.c[name] == wanted.c[name] for name in names))
-        self.items_of_keys = select(item).join(wanted, same_key).order_by(item.c.id)
-        self.items_of_keys_locked = for_update(dialect, self.items_of_keys, item)
+        self.items_of_keys = keys(item.c.part, item.c.id, "part", "kind", "code")
+        self.items_of_keys_locked = for_update(dialect, self.items_of_keys, item) if lock else self.items_of_keys
         self.items = of(item.c.id)
         self.items_locked = locked(item.c.id, item.c.id)
+        self.points_of_use = of(point_of_use.c.id)
         self.points_of_use_locked = locked(point_of_use.c.scan_point, point_of_use.c.id)
-        self.serial_numbers_locked = locked(serial_number.c.part, serial_number.c.part)
+        counters = keys(number_counter.c.scheme, number_counter.c.scheme, "scheme", "period")
+        counters = counters.order_by(number_counter.c.period)
+        self.counters_locked = for_update(dialect, counters, number_counter) if lock else counters
+        self.issued = keys(issued_number.c.scheme, issued_number.c.number, "scheme", "number")
         self.loadings = of(loading.c.point_of_use_id, loading.c.unloaded_at >= since)
+        self.loading = of(loading.c.id)
         self.draws = of(marriage.c.point_of_use_id, marriage.c.started >= since)
         self.marriages = of(marriage.c.id)
         self.content = of(marriage.c.parent_id, marriage.c.ended >= since)
+        self.all_content = of(marriage.c.parent_id)
         self.standing_content = of(marriage.c.parent_id, marriage.c.ended == FOREVER)
         self.holders = of(marriage.c.child_id)
+        self.transfers = of(transfer.c.target_id)
         self.pieces_in = (
             select(marriage.c.child_id, func.sum(marriage.c.quantity))
             .where(among_values(dialect, marriage.c.child_id), marriage.c.ended == FOREVER)
@@ -100,12 +144,32 @@ class _Queries:
         )
         self.open_holds = of(hold.c.item_id, hold.c.released_at == FOREVER)
         self.holds = of(hold.c.id)
+        self.removals = of(removal.c.id)
+        self.runs = of(test_run.c.id)
+        self.measurements = of(measurement.c.test_run_id)
+        self.attachments_of = of(test_attachment.c.test_run_id)
         self.of_items: tuple[tuple[type[Row], Query], ...] = (
             (RemovalRow, of(removal.c.parent_id)),
             (VisitRow, of(visit.c.item_id)),
             (TestRunRow, of(test_run.c.item_id)),
             (StaleRow, of(stale.c.item_id)),
         )
+        self.calibrations = of(calibration.c.instrument)
+        self.attachments = select(attachment.c.sha256).where(among_values(dialect, attachment.c.sha256))
+        self.prints = of(label_print.c.item_id)
+        self.orders_locked = locked(build_order.c.code, build_order.c.id)
+        self.orders = of(build_order.c.id)
+        self.orders_of_serials = keys(build_order.c.part, build_order.c.id, "part", "serial")
+        self.open_orders = (
+            of(build_order.c.line, build_order.c.started < build_order.c.quantity)
+            .order_by(build_order.c.sequence, build_order.c.code)
+            .limit(bindparam("most", type_=BigId))
+        )
+        self.shipments_locked = locked(shipment.c.code, shipment.c.id)
+        self.shipments = of(shipment.c.id)
+        self.shipment_lines = of(shipment_line.c.id)
+        self.lines = of(shipment_line.c.shipment_id)
+        self.lines_with = of(shipment_line.c.item_id)
 
 
 _queries = cache(_Queries)
@@ -116,48 +180,110 @@ class _Fetch:
     connection: Connection
     wanted: Wanted
     catalogue: Catalogue
-    known: Known
+    lock: bool
+    known: Known = field(default_factory=Known)
+    leaving: set[int] = field(default_factory=set)
+    """What is on shipments that are despatched: whoever stops any of it is waited for, or waits."""
 
     def all(self) -> Known:
+        self._widen()
         serials = self._serials()
         self._points_of_use()
         self._draws()
         self._lots()
-        self._serial_numbers()
+        self._orders()
+        self._shipments()
+        self._numbers()
         self._marriages({row.id for row in serials})
         self._names()
         self._about_items()
+        self._about_tests()
         return self.known
 
     # -- the ways to ask
 
     @property
     def _ask(self) -> _Queries:
-        return _queries(dialect_of(self.connection))
+        return _queries(dialect_of(self.connection), lock=self.lock)
 
-    def _find(self, kind: type[AnyRow], query: Query, values: Iterable[Any]) -> list[AnyRow]:
+    def _find(self, kind: type[AnyRow], query: Query, values: Iterable[Any], **more: int) -> list[AnyRow]:
         asked = sorted(set(values))
         if not asked:
             return []
-        parameters = {**value_parameters(self.connection, asked), "since": self.wanted.since}
+        parameters = {**value_parameters(self.connection, asked), "since": self.wanted.since, **more}
         return [kind(*row) for row in self.connection.execute(query, parameters)]
 
-    def _take(self, kind: type[AnyRow], query: Query, values: Iterable[Any]) -> list[AnyRow]:
-        rows = self._find(kind, query, values)
+    def _take(self, kind: type[AnyRow], query: Query, values: Iterable[Any], **more: int) -> list[AnyRow]:
+        rows = self._find(kind, query, values, **more)
         self.known.take_all(rows)
         return rows
 
-    def _of_keys(self, query: Query, keys: Sequence[ItemKey]) -> list[ItemRow]:
+    def _of_keys(
+        self, kind: type[AnyRow], query: Query, names: Sequence[str], keys: Sequence[Sequence[Any]]
+    ) -> list[AnyRow]:
         if not keys:
             return []
-        columns = dict(zip(("part", "kind", "code"), zip(*keys, strict=True), strict=True))
-        return [ItemRow(*row) for row in self.connection.execute(query, row_parameters(self.connection, columns))]
+        columns = dict(zip(names, zip(*keys, strict=True), strict=True))
+        return [kind(*row) for row in self.connection.execute(query, row_parameters(self.connection, columns))]
+
+    def _items_of(self, query: Query, keys: Iterable[ItemKey]) -> list[ItemRow]:
+        return self._of_keys(ItemRow, query, ("part", "kind", "code"), sorted(keys))
+
+    # -- what else must be locked, because of what was said before
+
+    def _widen(self) -> None:
+        """Want the items of rows that are corrected, and everything that is on shipments which are despatched."""
+        self.leaving = self._on_despatched()
+        for row in self._find(ItemRow, self._ask.items, self._of_wrong_rows() | self.leaving):
+            self.wanted.items.add(row.key)
+            if row.part in self.catalogue.made_parts:
+                self.wanted.whole.add(row.key)
+
+    def _on_despatched(self) -> set[int]:
+        """All that is on shipments which are despatched, everything inside it, and the lots that this came from."""
+        shipments = self._find(ShipmentRow, self._unlocked_shipments, self.wanted.despatched)
+        lines = self._find(ShipmentLineRow, self._ask.lines, (one.id for one in shipments))
+        level = {line.item_id for line in lines if line.unloaded_at == FOREVER}
+        found: set[int] = set()
+        while level:
+            found |= level
+            inside = self._find(MarriageRow, self._ask.standing_content, level)
+            items = self._find(ItemRow, self._ask.items, level)
+            sources = self._find(TransferRow, self._ask.transfers, level)
+            below = {row.child_id for row in inside if row.stands} | {row.lot_id for row in items}
+            level = {*(one for one in below if one is not None), *(row.source_id for row in sources)} - found
+        return found
+
+    @property
+    def _unlocked_shipments(self) -> Query:
+        return _queries(dialect_of(self.connection), lock=False).shipments_locked
+
+    def _of_wrong_rows(self) -> set[int]:
+        wrong = self.wanted.wrong
+        marriages = self._find(MarriageRow, self._ask.marriages, wrong)
+        removals = self._find(RemovalRow, self._ask.removals, wrong)
+        runs = self._find(TestRunRow, self._ask.runs, wrong)
+        loadings = self._find(LoadingRow, self._ask.loading, wrong)
+        uses = {row.point_of_use_id for row in marriages if row.point_of_use_id is not None}
+        uses |= {row.point_of_use_id for row in loadings}
+        points = self._find(PointOfUseRow, self._ask.points_of_use, uses)
+        self.wanted.scan_points |= {point.scan_point for point in points}
+        self.wanted.loads |= {point.scan_point for point in points}
+        begins = [row.started for row in marriages] + [row.loaded_at for row in loadings]
+        children = {row.child_id for row in removals}
+        of_parents = self._find(MarriageRow, self._ask.all_content, (row.parent_id for row in removals))
+        begins += [row.started for row in of_parents if row.child_id in children]
+        self.wanted.since = min([self.wanted.since, *begins])
+        married = {row.parent_id for row in marriages} | {row.child_id for row in marriages if row.child_id is not None}
+        removed = {item_id for row in removals for item_id in (row.parent_id, row.child_id)}
+        lots = {row.lot_id for row in loadings if row.lot_id is not None}
+        return married | removed | lots | {row.item_id for row in runs}
 
     # -- what is locked
 
     def _serials(self) -> list[ItemRow]:
-        keys = sorted(key for key in self.wanted.items if key.kind == "serial")
-        rows = self._of_keys(self._ask.items_of_keys_locked, keys)
+        keys = (key for key in self.wanted.items if key.kind == "serial")
+        rows = self._items_of(self._ask.items_of_keys_locked, keys)
         self.known.take_all(rows)
         return rows
 
@@ -170,16 +296,28 @@ class _Fetch:
         self._take(MarriageRow, self._ask.draws, points)
 
     def _lots(self) -> None:
-        """Lots that are scanned, loaded or drawn; those of parts that are counted are locked."""
-        keys = sorted(key for key in self.wanted.items if key.kind == "lot")
+        """Lots that are scanned, loaded or drawn, and what went into them; locked, where others may wait for them."""
         ids = {row.lot_id for rows in self.known.loadings.values() for row in rows if row.lot_id is not None}
         ids |= {row.child_id for rows in self.known.draws.values() for row in rows if row.child_id is not None}
-        found = self._of_keys(self._ask.items_of_keys, keys)
+        found = self._items_of(self._ask.items_of_keys, (key for key in self.wanted.items if key.kind == "lot"))
         found += self._find(ItemRow, self._ask.items, ids - {row.id for row in found})
-        counted = [row.id for row in found if row.part in self.catalogue.counted_parts]
-        self._take(ItemRow, self._ask.items_locked, counted)
+        self._take(ItemRow, self._ask.items_locked, (row.id for row in found if self._is_shared(row)))
         self.known.take_all(found)  # those just locked are known already, as they are now
         self._pieces_in()
+        self._sources({row.id for row in found})
+
+    def _is_shared(self, lot: ItemRow) -> bool:
+        """Whether others may wait for a lot: its pieces are counted, or it leaves, or is stopped before it leaves."""
+        stopped = lot.id in self.leaving or lot.key in self.wanted.stopped
+        return stopped or lot.part in self.catalogue.counted_parts
+
+    def _sources(self, lots: set[int]) -> None:
+        seen = set(lots)
+        while lots:
+            rows = self._take(TransferRow, self._ask.transfers, lots)
+            lots = {row.source_id for row in rows} - seen
+            seen |= lots
+            self._by_id(lots)
 
     def _pieces_in(self) -> None:
         lots = [self.known.items.get(key) for key in self.wanted.receipts]
@@ -189,20 +327,75 @@ class _Fetch:
             for lot_id, total in self.connection.execute(self._ask.pieces_in, parameters):
                 self.known.pieces_in[lot_id] = int(total)
 
-    def _serial_numbers(self) -> None:
-        """The counters, and those of the next numbers that are taken, as far as it needs to find enough free ones."""
-        self._take(SerialNumberRow, self._ask.serial_numbers_locked, self.wanted.numbered)
-        for number, count in self.wanted.numbered.items():
-            part = self.catalogue.part.get(number)
-            if part is None or part.serial_digits is None:
-                continue
-            counter = self.known.serial_numbers.get(number)
-            next_one, lacking = 1 if counter is None else counter.last + 1, count
-            while lacking:
-                codes = [issued_serial(part, running) for running in range(next_one, next_one + lacking)]
-                taken = self._of_keys(self._ask.items_of_keys, [ItemKey(number, "serial", code) for code in codes])
-                self.known.take_all(taken)
-                next_one, lacking = next_one + lacking, len(taken)
+    def _orders(self) -> None:
+        """Orders that are named, that the next units of a line are of, and that units were started for."""
+        codes = set(self.wanted.orders)
+        for line, starts in self.wanted.lines.items():
+            codes |= {
+                row.code for row in self._find(OrderRow, self._ask.open_orders, [line], most=starts + _SPARE_ORDERS)
+            }
+        if self.wanted.lines:
+            made = self.catalogue.made_parts
+            serials = {key.code for key in self.wanted.items if key.kind == "serial" and key.part in made}
+            of_any_part = sorted((part, serial) for part in made for serial in serials)
+            named = self._of_keys(OrderRow, self._ask.orders_of_serials, ("part", "serial"), of_any_part)
+            codes |= {row.code for row in named}
+        taken = self._take(OrderRow, self._ask.orders_locked, codes)
+        bear = {ItemKey(row.part, "serial", row.serial) for row in taken if row.serial is not None}
+        self.known.take_all(self._items_of(self._ask.items_of_keys, bear - self.known.items.keys()))
+        of_units = {row.order_id for row in self.known.item.values() if row.order_id is not None}
+        self._take(OrderRow, self._ask.orders, of_units - self.known.order.keys())
+
+    def _shipments(self) -> None:
+        self._take(ShipmentLineRow, self._ask.shipment_lines, self.wanted.shipment_lines)
+        found = self._take(ShipmentRow, self._ask.shipments_locked, self.wanted.shipments)
+        self._take(ShipmentLineRow, self._ask.lines, (row.id for row in found))
+        if self._on_despatched() != self.leaving:
+            raise ChangedMeanwhile("what is on a shipment was changed while it was locked")
+
+    def _numbers(self) -> None:
+        """The counters, and enough numbers that nothing bears yet."""
+        keys = sorted(self.wanted.numbered)
+        self.known.take_all(self._of_keys(NumberCounterRow, self._ask.counters_locked, ("scheme", "period"), keys))
+        for scheme, period in keys:
+            numbering = self.catalogue.numbering.get(scheme)
+            if numbering is not None:
+                self.known.free_numbers[scheme, period] = self._free_numbers(numbering, period)
+
+    def _free_numbers(self, numbering: Numbering, period: str) -> list[FreeNumber]:
+        """As many as are wanted; fewer where the scheme has no more."""
+        needed = self.wanted.numbered[numbering.scheme, period] + self._perhaps_taken(numbering)
+        counter = self.known.counters.get((numbering.scheme, period))
+        candidates = _candidates(numbering, period, 1 if counter is None else counter.last + 1)
+        free: dict[str, FreeNumber] = {}
+        at_once = needed
+        while len(free) < needed and (tried := list(islice(candidates, at_once))):
+            taken = self._taken(numbering, tried)
+            free |= {one.number: one for one in tried if one.number not in taken}
+            at_once = min(2 * at_once, _MOST_AT_ONCE)
+        return list(free.values())
+
+    def _perhaps_taken(self, numbering: Numbering) -> int:
+        """How many numbers the batch itself may take: those of items that it names first."""
+        sharing = self.catalogue.numbered_by[numbering.scheme]
+        return sum(key.part in sharing and key not in self.known.items for key in self.wanted.items)
+
+    def _taken(self, numbering: Numbering, tried: Sequence[FreeNumber]) -> set[str]:
+        """Of these numbers, those that an item of a part with this scheme bears or will bear, or that were issued."""
+        codes = [one.number for one in tried]
+        keys = [
+            ItemKey(part, "serial", code) for part in self.catalogue.numbered_by[numbering.scheme] for code in codes
+        ]
+        items = self._items_of(self._ask.items_of_keys, keys)
+        self.known.take_all(items)
+        pairs = [(key.part, key.code) for key in keys]
+        ordered = self._of_keys(OrderRow, self._ask.orders_of_serials, ("part", "serial"), pairs)
+        taken = {row.code for row in items} | {row.serial for row in ordered if row.serial is not None}
+        if numbering.body == "random":
+            columns = {"scheme": [numbering.scheme] * len(codes), "number": codes}
+            issued = self.connection.execute(self._ask.issued, row_parameters(self.connection, columns))
+            taken |= {row.number for row in issued}
+        return taken
 
     # -- what is only read
 
@@ -215,6 +408,7 @@ class _Fetch:
             rows = self._take(MarriageRow, self._ask.holders, above)
             above = {row.parent_id for row in rows} - seen
             seen |= above
+        self._named()
         whole = {row.id for key in self.wanted.whole if (row := self.known.items.get(key)) is not None}
         self._inside(whole, set(item_ids))
 
@@ -234,12 +428,17 @@ class _Fetch:
     def _by_id(self, ids: Iterable[int]) -> None:
         self._take(ItemRow, self._ask.items, (item_id for item_id in ids if item_id not in self.known.item))
 
-    def _names(self) -> None:
-        """Items that the marriages name, and the lots that serial items belong to."""
+    def _named(self) -> None:
+        """Items that the marriages name."""
         ids = {row.parent_id for row in self.known.marriages.values()}
         ids |= {row.child_id for row in self.known.marriages.values() if row.child_id is not None}
         self._by_id(ids)
+
+    def _names(self) -> None:
+        """Items that the marriages name, the lots that serial items belong to, and what went into lots."""
+        self._named()
         self._by_id(row.lot_id for row in list(self.known.item.values()) if row.lot_id is not None)
+        self._sources({row.id for row in self.known.item.values() if row.kind == "lot"} - self.known.sources.keys())
 
     def _about_items(self) -> None:
         self._take(HoldRow, self._ask.open_holds, self.known.item)
@@ -252,3 +451,29 @@ class _Fetch:
         ]
         for kind, query in self._ask.of_items:
             self._take(kind, query, worked_on)
+        if self.wanted.shipping:
+            lines = self._take(ShipmentLineRow, self._ask.lines_with, worked_on)
+            self._take(
+                ShipmentRow, self._ask.shipments, {row.shipment_id for row in lines} - self.known.shipment.keys()
+            )
+
+    def _about_tests(self) -> None:
+        wrong = self.wanted.wrong & self.known.run.keys()
+        self._take(MeasurementRow, self._ask.measurements, wrong)
+        self._take(TestAttachmentRow, self._ask.attachments_of, wrong)
+        printed = (row.id for key in self.wanted.printed if (row := self.known.items.get(key)) is not None)
+        self._take(LabelPrintRow, self._ask.prints, printed)
+        self._take(CalibrationRow, self._ask.calibrations, self.wanted.instruments)
+        if self.wanted.attachments:
+            parameters = value_parameters(self.connection, sorted(self.wanted.attachments))
+            self.known.attachments |= set(self.connection.scalars(self._ask.attachments, parameters))
+
+
+def _candidates(numbering: Numbering, period: str, first: int) -> Iterator[FreeNumber]:
+    """Numbers of a scheme, from a running one on, or at random; they end where the scheme does."""
+    if numbering.body == "random":
+        for _ in range(_MOST_GUESSES):
+            yield FreeNumber(number(numbering, period, random_body(numbering, secrets.choice)), None)
+        return
+    for running in range(first, capacity(numbering) + 1):
+        yield FreeNumber(number(numbering, period, running_body(numbering, running)), running)

@@ -16,6 +16,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     PrimaryKeyConstraint,
     Sequence,
@@ -68,6 +69,18 @@ entry = Table(
     Index("ix_entry_scan_point_occurred_at", "scan_point", "occurred_at"),
     Index("ix_entry_operator_occurred_at", "operator", "occurred_at"),
     Index("ix_entry_recorded_at", "recorded_at"),
+    Index(
+        "ix_entry_kind_occurred_at",
+        *("kind", "occurred_at"),
+        sqlite_where=text("kind IN ('hold', 'shipment')"),
+        postgresql_where=text("kind IN ('hold', 'shipment')"),
+    ),
+    Index(
+        "ix_entry_item_id",
+        "item_id",
+        sqlite_where=text("item_id IS NOT NULL"),
+        postgresql_where=text("item_id IS NOT NULL"),
+    ),
 )
 
 entry_numbers = Sequence("entry_numbers", metadata=metadata)
@@ -120,6 +133,38 @@ def _forget_to_keep(_table: Table, connection: Connection, **_: object) -> None:
         connection.execute(text("DROP FUNCTION entry_is_append_only()"))
 
 
+seal = Table(
+    "seal",
+    metadata,
+    Column("seal", BigId, primary_key=True, autoincrement=False, comment="from 1, without gaps"),
+    Column("last_entry", BigId, nullable=False, comment="it covers the entries after those of the seal before"),
+    Column("entries", BigId, nullable=False, comment="how many it covers"),
+    Column("sealed_at", BigId, nullable=False, comment="our clock"),
+    Column("root", Code, nullable=False, comment="Merkle root over its entries, hexadecimal"),
+    Column("chained", Code, nullable=False, comment="hash of the seal before and of this root, hexadecimal"),
+)
+
+# ---------------------------------------------------------------------------------------------------------------------
+# Attachments: kept once, by the hash of their content; test runs name them
+
+attachment = Table(
+    "attachment",
+    metadata,
+    Column("sha256", Code, primary_key=True, comment="hexadecimal"),
+    Column("media_type", Code, nullable=False),
+    Column("size", BigId, nullable=False, comment="bytes"),
+    Column("kept_at", BigId, nullable=False, comment="our clock"),
+)
+
+attachment_piece = Table(
+    "attachment_piece",
+    metadata,
+    Column("sha256", Code, ForeignKey("attachment.sha256"), nullable=False),
+    Column("piece", Integer, nullable=False, comment="from 0"),
+    Column("content", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("sha256", "piece"),
+)
+
 # ---------------------------------------------------------------------------------------------------------------------
 # The books
 
@@ -143,9 +188,15 @@ item = Table(
         nullable=False,
         comment="pieces of a received lot that are in something, or were scrapped or sent back",
     ),
+    Column("opened_at", BigId, comment="of a lot or container: its floor life runs from then"),
+    Column("order_id", BigId, comment="the order for which it was started"),
     UniqueConstraint("part", "kind", "code"),
     CheckConstraint("kind IN ('serial', 'lot')", name="kind"),
-    CheckConstraint("state IN ('usable', 'in work', 'finished', 'scrapped', 'returned')", name="state"),
+    CheckConstraint(
+        "state IN ('usable', 'in work', 'finished', 'packed', 'shipped', 'came back', 'scrapped', 'returned', "
+        "'in analysis')",
+        name="state",
+    ),
     Index(
         "ix_item_lot_id",
         "lot_id",
@@ -157,6 +208,12 @@ item = Table(
         "started_at",
         sqlite_where=text("started_at IS NOT NULL"),
         postgresql_where=text("started_at IS NOT NULL"),
+    ),
+    Index(
+        "ix_item_in_work",
+        *("part", "started_at"),
+        sqlite_where=text("state = 'in work'"),
+        postgresql_where=text("state = 'in work'"),
     ),
 )
 
@@ -186,6 +243,7 @@ marriage = Table(
     Column("child_is_serial", Boolean, nullable=False),
     Column("parent_is_unit", Boolean, nullable=False),
     Column("point_of_use_id", BigId, ForeignKey("point_of_use.id"), comment="where a loaded lot was drawn from"),
+    Column("wrong", Boolean, nullable=False, comment="corrected: it lasted no time"),
     CheckConstraint("started <= ended", name="started_before_ended"),
     CheckConstraint("quantity >= 1", name="quantity"),
     # Questions walk these two; they hold all that a walk reads.
@@ -220,6 +278,8 @@ marriage = Table(
     ),
 )
 
+_DESTINATIONS = "destination IN ('stock', 'scrap', 'supplier', 'failure analysis')"
+
 removal = Table(
     "removal",
     metadata,
@@ -230,7 +290,8 @@ removal = Table(
     Column("occurred_at", BigId, nullable=False),
     Column("reason", Text, nullable=False),
     Column("destination", Code, nullable=False),
-    CheckConstraint("destination IN ('stock', 'scrap', 'supplier')", name="destination"),
+    Column("wrong", Boolean, nullable=False, comment="corrected: it was not so"),
+    CheckConstraint(_DESTINATIONS, name="destination"),
     Index("ix_removal_parent_id", "parent_id"),
     Index("ix_removal_child_id", "child_id"),
 )
@@ -243,8 +304,25 @@ loading = Table(
     Column("lot_id", BigId, ForeignKey("item.id"), comment="null: emptied"),
     Column("loaded_at", BigId, nullable=False),
     Column("unloaded_at", BigId, nullable=False),
+    Column("feeder", Code, nullable=False),
+    Column("quantity", BigId, comment="pieces in the container, where they are counted"),
+    Column("drawn", BigId, nullable=False, comment="pieces that units took, as booked"),
+    Column("returned", BigId, comment="pieces that were left and went back to stock"),
     Index("ix_loading_point_of_use_id", "point_of_use_id", "unloaded_at"),
+    Index("ix_loading_feeder", "point_of_use_id", "feeder", "unloaded_at"),
     Index("ix_loading_lot_id", "lot_id"),
+)
+
+transfer = Table(
+    "transfer",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("source_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("target_id", BigId, ForeignKey("item.id"), nullable=False, comment="the container"),
+    Column("quantity", BigId, nullable=False),
+    Column("occurred_at", BigId, nullable=False),
+    Index("ix_transfer_source_id", "source_id"),
+    Index("ix_transfer_target_id", "target_id"),
 )
 
 receipt = Table(
@@ -267,6 +345,7 @@ received_item = Table(
     Column("receipt_id", BigId, ForeignKey("receipt.id"), nullable=False),
     Column("item_id", BigId, ForeignKey("item.id"), nullable=False, comment="a serial item that the receipt names"),
     PrimaryKeyConstraint("receipt_id", "item_id"),
+    Index("ix_received_item_item_id", "item_id"),
 )
 
 visit = Table(
@@ -277,6 +356,7 @@ visit = Table(
     Column("first_at", BigId, nullable=False),
     Column("last_at", BigId, nullable=False),
     PrimaryKeyConstraint("item_id", "scan_point"),
+    Index("ix_visit_scan_point", "scan_point", "last_at"),
 )
 
 test_run = Table(
@@ -288,7 +368,10 @@ test_run = Table(
     Column("instrument", Code, nullable=False),
     Column("occurred_at", BigId, nullable=False),
     Column("verdict", Code, nullable=False),
-    CheckConstraint("verdict IN ('pass', 'fail', 'incomplete')", name="verdict"),
+    Column("tester", Code, comment="the tester's own verdict"),
+    Column("revision", Code, comment="of the plan"),
+    Column("wrong", Boolean, nullable=False, comment="corrected: it was not of this item"),
+    CheckConstraint("verdict IN ('pass', 'fail', 'incomplete', 'disputed')", name="verdict"),
     Index("ix_test_run_item_id", "item_id", "plan", "occurred_at"),
     Index("ix_test_run_instrument", "instrument", "occurred_at"),
 )
@@ -301,7 +384,29 @@ measurement = Table(
     Column("value", Double),
     Column("good", Boolean),
     Column("within", Boolean, nullable=False, comment="within its limits, or judged good"),
+    Column("lower", Double, comment="limit of that day"),
+    Column("upper", Double, comment="limit of that day"),
     PrimaryKeyConstraint("test_run_id", "characteristic"),
+)
+
+test_attachment = Table(
+    "test_attachment",
+    metadata,
+    Column("test_run_id", BigId, ForeignKey("test_run.id"), nullable=False),
+    Column("sha256", Code, nullable=False),
+    PrimaryKeyConstraint("test_run_id", "sha256"),
+)
+
+calibration = Table(
+    "calibration",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("instrument", Code, nullable=False),
+    Column("occurred_at", BigId, nullable=False),
+    Column("good", Boolean, nullable=False, comment="found within its limits"),
+    Column("due_on", Date, comment="last day on which it may be used"),
+    Column("certificate", Text),
+    Index("ix_calibration_instrument", "instrument", "occurred_at"),
 )
 
 stale = Table(
@@ -328,11 +433,125 @@ hold = Table(
     Index("ix_hold_item_id", "item_id"),
 )
 
-serial_number = Table(
-    "serial_number",
+disposition = Table(
+    "disposition",
     metadata,
-    Column("part", Code, ForeignKey("part.part"), primary_key=True),
-    Column("last", BigId, nullable=False, comment="last running number issued"),
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("quantity", BigId, comment="pieces of a lot"),
+    Column("destination", Code, nullable=False),
+    Column("occurred_at", BigId, nullable=False),
+    Column("reason", Text, nullable=False),
+    CheckConstraint(_DESTINATIONS, name="destination"),
+    Index("ix_disposition_item_id", "item_id"),
+)
+
+correction = Table(
+    "correction",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("wrong_id", BigId, nullable=False, comment="marriage, removal, loading or test run"),
+    Column("instead_id", BigId, comment="the row that stands in its place"),
+    Column("occurred_at", BigId, nullable=False),
+    Column("reason", Text, nullable=False),
+    Index("ix_correction_wrong_id", "wrong_id"),
+)
+
+label_print = Table(
+    "label_print",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("label", Code, nullable=False),
+    Column("symbol", Code, nullable=False),
+    Column("copy", Integer, nullable=False, comment="from 1"),
+    Column("occurred_at", BigId, nullable=False),
+    Column("reason", Text, comment="why it was printed again"),
+    UniqueConstraint("item_id", "label", "copy"),
+    CheckConstraint("label IN ('unit', 'component', 'carton', 'pallet')", name="label"),
+)
+
+build_order = Table(
+    "build_order",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("code", Code, nullable=False, unique=True),
+    Column("line", Code, nullable=False),
+    Column("sequence", BigId, nullable=False),
+    Column("part", Code, ForeignKey("part.part"), nullable=False),
+    Column("serial", Code),
+    Column("quantity", Integer, nullable=False),
+    Column("due", Date),
+    Column("parts", Text, nullable=False, comment="position to the one part ordered there, as JSON"),
+    Column("started", Integer, nullable=False, comment="units started for it"),
+    Index(
+        "ix_build_order_open",
+        *("line", "sequence", "code"),
+        sqlite_where=text("started < quantity"),
+        postgresql_where=text("started < quantity"),
+    ),
+    Index("ix_build_order_serial", "part", "serial"),
+)
+
+shipment = Table(
+    "shipment",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("code", Code, nullable=False, unique=True),
+    Column("consignee", Code, ForeignKey("consignee.consignee"), nullable=False),
+    Column("opened_at", BigId, nullable=False),
+    Column("despatched_at", BigId, nullable=False),
+    Column("delivery_note", Text),
+    Index("ix_shipment_consignee", "consignee", "despatched_at"),
+)
+
+shipment_line = Table(
+    "shipment_line",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("shipment_id", BigId, ForeignKey("shipment.id"), nullable=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("loaded_at", BigId, nullable=False),
+    Column("unloaded_at", BigId, nullable=False),
+    Column("reason", Text, comment="why it is no longer on it"),
+    Index("ix_shipment_line_shipment_id", "shipment_id"),
+    Index("ix_shipment_line_item_id", "item_id"),
+    # Nothing is on two shipments.
+    Index(
+        "ux_shipment_line_one_shipment",
+        "item_id",
+        unique=True,
+        sqlite_where=text(f"unloaded_at = {FOREVER}"),
+        postgresql_where=text(f"unloaded_at = {FOREVER}"),
+    ),
+)
+
+customer_return = Table(
+    "customer_return",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("consignee", Code),
+    Column("occurred_at", BigId, nullable=False),
+    Column("reason", Text, nullable=False),
+    Index("ix_customer_return_item_id", "item_id"),
+)
+
+number_counter = Table(
+    "number_counter",
+    metadata,
+    Column("scheme", Code, nullable=False),
+    Column("period", Code, nullable=False, comment="the date element; empty without one"),
+    Column("last", BigId, nullable=False, comment="highest running number issued"),
+    PrimaryKeyConstraint("scheme", "period"),
+)
+
+issued_number = Table(
+    "issued_number",
+    metadata,
+    Column("scheme", Code, nullable=False),
+    Column("number", Code, nullable=False, comment="a random one"),
+    PrimaryKeyConstraint("scheme", "number"),
 )
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -353,6 +572,19 @@ supplier = Table(
     Column("name", Text, nullable=False),
 )
 
+numbering = Table(
+    "numbering",
+    metadata,
+    Column("scheme", Code, primary_key=True),
+    Column("body", Code, nullable=False),
+    Column("digits", Integer, nullable=False),
+    Column("prefix", Code),
+    Column("date", Code),
+    Column("check", Code),
+    CheckConstraint("body IN ('running', 'random')", name="body"),
+    CheckConstraint("date IN ('year', 'year-month', 'year-week', 'year-day', 'date')", name="date"),
+)
+
 part = Table(
     "part",
     metadata,
@@ -368,8 +600,9 @@ part = Table(
     Column("label_pattern", Text),
     Column("label_check", Code),
     Column("receipts", Boolean, nullable=False),
-    Column("serial_prefix", Code),
-    Column("serial_digits", Integer),
+    Column("numbering", Code, ForeignKey("numbering.scheme")),
+    Column("packaging", Boolean, nullable=False),
+    Column("floor_life_hours", Integer),
     CheckConstraint("trace IN ('serial', 'lot', 'none')", name="trace"),
 )
 
@@ -381,7 +614,8 @@ scan_point = Table(
     Column("description", Text, nullable=False),
     Column("kind", Code, nullable=False),
     Column("changeover_slack", Integer, nullable=False),
-    CheckConstraint("kind IN ('build', 'test', 'rework', 'store')", name="kind"),
+    Column("warn_below", Integer, nullable=False, comment="pieces left in a container"),
+    CheckConstraint("kind IN ('build', 'test', 'rework', 'store', 'pack', 'ship')", name="kind"),
 )
 
 position = Table(
@@ -395,6 +629,7 @@ position = Table(
     Column("makes_stale", Text, nullable=False, comment="separated by blanks"),
     Column("effective_from", Date, nullable=False),
     Column("effective_to", Date),
+    Column("packing", Boolean, nullable=False, comment="goes into the carton with the unit"),
     PrimaryKeyConstraint("part", "position", "effective_from"),
 )
 
@@ -426,6 +661,8 @@ test_plan = Table(
     Column("plan", Code, primary_key=True),
     Column("description", Text, nullable=False),
     Column("caution", Text),
+    Column("revision", Code),
+    Column("retests", Integer, comment="in a row before the item goes on hold; null: any"),
 )
 
 characteristic = Table(
@@ -441,4 +678,28 @@ characteristic = Table(
     Column("source", Text),
     PrimaryKeyConstraint("plan", "characteristic"),
     CheckConstraint("kind IN ('numeric', 'attribute')", name="kind"),
+)
+
+instrument = Table(
+    "instrument",
+    metadata,
+    Column("instrument", Code, primary_key=True),
+    Column("description", Text, nullable=False),
+    Column("calibrated", Boolean, nullable=False, comment="measures only while a good calibration is not overdue"),
+)
+
+consignee = Table(
+    "consignee",
+    metadata,
+    Column("consignee", Code, primary_key=True),
+    Column("name", Text, nullable=False),
+)
+
+marking = Table(
+    "marking",
+    metadata,
+    Column("part", Code, ForeignKey("part.part"), nullable=False),
+    Column("line", Integer, nullable=False),
+    Column("text", Text, nullable=False),
+    PrimaryKeyConstraint("part", "line"),
 )

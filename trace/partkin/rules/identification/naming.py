@@ -80,7 +80,7 @@ def _by_application_identifiers(reading: Reading, labels: Labels, today: date) -
     values = {element.key: element.value for element in reading.elements}
     parts, serial = _gs1_parts(values, labels)
     if parts is None:
-        return _by_number_alone(reading, ("8004", "8003"), labels, today)
+        return _by_number_alone(reading, ("00", "8004", "8003"), labels, today)
     if not parts:
         raise ScanError("unknown-part", f"No part of the catalogue has the number of the label {reading.shown()}.")
     quantity = values.get("30") or values.get("37")

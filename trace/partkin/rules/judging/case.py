@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date
 
 from partkin.rules.catalogue import Bill, Catalogue, Part, ScanPoint
 from partkin.rules.facts import FACTS_PER_ENTRY, Fact, ItemKey, ItemKnown, LotNamed
 from partkin.rules.known import Known
+from partkin.rules.labels import Label
 from partkin.rules.messages import Message
 from partkin.rules.moments import Moment, datetime_of
 from partkin.rules.reading import Item, ReadMessage, lacks_code
@@ -26,10 +27,18 @@ class Case:
     now: Moment
     entry: int
     clock_slack: Moment
+    lay_out: Callable[[Label], object]
+    """Raises LabelError where what is on a label does not fit it."""
     facts: list[Fact] = field(default_factory=list)
     reasons: list[Reason] = field(default_factory=list)
+    warnings: list[Reason] = field(default_factory=list)
+    """What the operator should know, though nothing speaks against the message."""
     subject: ItemKey | None = None
     """The unit or subassembly that the message is about."""
+    doubtful: list[ItemKey] = field(default_factory=list)
+    """What goes on hold for the reasons of a told message; the subject, where nothing is named."""
+    leaving: set[int] = field(default_factory=set)
+    """Marriages that this message ends or corrects: they no longer stand in its way."""
     _new: dict[ItemKey, ItemKnown] = field(default_factory=dict)
     _numbers: int = 0
 
@@ -53,6 +62,11 @@ class Case:
         """Whether it happens at a rework point."""
         return self.scan_point is not None and self.scan_point.kind == "rework"
 
+    @property
+    def at_packing(self) -> bool:
+        """Whether it happens where packaging may be opened: at a pack point, or at a rework point."""
+        return self.scan_point is not None and self.scan_point.kind in ("pack", "rework")
+
     def number(self) -> int:
         """The next number for a row made by this entry."""
         number = self.entry * FACTS_PER_ENTRY + self._numbers
@@ -64,6 +78,10 @@ class Case:
         reason = Reason(type_, detail, pointer)
         if reason not in self.reasons:
             self.reasons.append(reason)
+
+    def warn(self, type_: str, detail: str, pointer: str | None = None) -> None:
+        """Note a warning."""
+        self.warnings.append(Reason(type_, detail, pointer))
 
     def because_of(self, reasons: Iterable[Reason], pointer: str | None) -> None:
         """Note reasons that were found about an item, at the place where the message names it."""
@@ -77,8 +95,8 @@ class Case:
     ) -> Item | None:
         """The item named at a pointer. Notes why when there is none.
 
-        Where labels of several parts look alike, the expected parts decide. A lot of serial-numbered items is one only
-        where whole lots are meant too.
+        Where labels of several parts look alike, the expected parts decide, then what the books know. A lot of
+        serial-numbered items is one only where whole lots are meant too.
         """
         read = self.read.items[pointer]
         if isinstance(read, Reason):
@@ -86,6 +104,8 @@ class Case:
             return None
         if len(read) > 1:
             read = tuple(item for item in read if item.key.part in expected) or read
+        if len(read) > 1:
+            read = tuple(item for item in read if item.key in self.known.items) or read
         if len(read) > 1:
             parts = ", ".join(sorted(item.key.part for item in read))
             self.because("unreadable", f"The label may be of any of these parts: {parts}.", pointer)

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from partkin.rules.facts import ItemKey, Loaded, Redrawn, Use, UseKnown
+from dataclasses import replace
+
+from partkin.rules.facts import ItemKey, LeftOver, Loaded, Opened, Use, UseKnown
 from partkin.rules.judging.case import Case
+from partkin.rules.judging.drawing import redraw
 from partkin.rules.judging.interlocks import check_clock, check_lot, check_scan_point
 from partkin.rules.messages import LotLoading
-from partkin.rules.moments import text_of
+from partkin.rules.moments import Moment, text_of
 from partkin.rules.reading import Item
-from partkin.rules.rows import MarriageRow
+from partkin.rules.rows import LoadingRow, PointOfUseRow
+
+_NEW_LOT = -1
+"""Stands for the number of a lot that is new."""
 
 
 def judge_lot_loading(case: Case, message: LotLoading) -> None:
@@ -28,8 +34,9 @@ def judge_lot_loading(case: Case, message: LotLoading) -> None:
     if item is not None:
         check_lot(case, item, 1, "/lot")
         case.know(item)
+        open_lot(case, item.key, case.at)
     if position is not None:
-        _load(case, Use(message.scan_point, position), None if item is None else item.key)
+        _load(case, message, Use(message.scan_point, position), None if item is None else item.key)
 
 
 def _position(case: Case, message: LotLoading, item: Item | None) -> str | None:
@@ -51,29 +58,64 @@ def _position(case: Case, message: LotLoading, item: Item | None) -> str | None:
     return None
 
 
-def _load(case: Case, use: Use, lot: ItemKey | None) -> None:
+def open_lot(case: Case, key: ItemKey, at: Moment) -> None:
+    """Whose floor life is limited is opened when it is put up."""
+    row = case.row(key)
+    if case.part(key).floor_life_hours is not None and (row is None or row.opened_at is None or at < row.opened_at):
+        case.facts.append(Opened(key, at))
+
+
+def _load(case: Case, message: LotLoading, use: Use, lot: ItemKey | None) -> None:
     point = case.known.points_of_use.get(use)
     if point is None:
         case.facts.append(UseKnown(case.number(), use))
-    case.facts.append(Loaded(case.number(), use, lot, case.at))
-    if point is None:
+    there = None if point is None else _there_before(case, point, message.feeder)
+    _note_left_over(case, message, there)
+    loaded = Loaded(case.number(), use, lot, case.at, message.feeder, message.quantity)
+    case.facts.append(loaded)
+    if point is not None:
+        _book_anew(case, point, loaded)
+
+
+def _there_before(case: Case, point: PointOfUseRow, feeder: str) -> LoadingRow | None:
+    before = (row for row in case.known.loadings[point.id] if row.feeder == feeder and row.loaded_at <= case.at)
+    return max(before, key=lambda row: (row.loaded_at, row.id), default=None)
+
+
+def _note_left_over(case: Case, message: LotLoading, there: LoadingRow | None) -> None:
+    if message.returned is None:
         return
-    until = case.known.next_loading(point.id, case.at)
-    drawn = [
-        draw
-        for draw in case.known.draws.get(point.id, ())
-        if case.at <= draw.started < until and _lot_of(case, draw) != lot
-    ]
-    if drawn:
-        what = "emptied" if lot is None else f"loaded with {lot}"
+    if there is None or there.lot_id is None:
+        detail = f"Nothing was up at feeder {message.feeder}, so nothing can be left of it."
+        case.because("more-returned-than-left", detail, "/returned")
+        return
+    if there.left is not None and message.returned > there.left:
+        detail = f"{max(there.left, 0)} pieces were left of {case.name_of(there.lot_id)}, not {message.returned}."
+        case.because("more-returned-than-left", detail, "/returned")
+    case.facts.append(LeftOver(there.id, message.returned))
+
+
+def _book_anew(case: Case, point: PointOfUseRow, loaded: Loaded) -> None:
+    """Units that are recorded as having taken from another lot since then took from this one."""
+    until = case.known.next_loading(point.id, loaded.feeder, case.at)
+    row = None if loaded.lot is None else case.row(loaded.lot)
+    lot_id = None if loaded.lot is None else _NEW_LOT if row is None else row.id
+    new = LoadingRow(loaded.number, point.id, lot_id, case.at, until, loaded.feeder, loaded.quantity)
+    timeline = [*(_cut(one, new) for one in case.known.loadings[point.id]), new]
+    names = {} if loaded.lot is None else {_NEW_LOT: loaded.lot}
+    moved = redraw(case, loaded.use, case.at, until, timeline, names)
+    if moved:
+        what = "emptied" if loaded.lot is None else f"loaded with {loaded.lot}"
         case.because(
             "loaded-late",
-            f"{use.position} at {use.scan_point} was {what} at {text_of(case.at)}, but {len(drawn)} units are recorded "
+            f"{point.position} at {point.scan_point} was {what} at {text_of(case.at)}, but {moved} units are recorded "
             "as taking from another lot since then.",
             "/occurred_at",
         )
-        case.facts.append(Redrawn(use, lot, case.at, until))
 
 
-def _lot_of(case: Case, draw: MarriageRow) -> ItemKey | None:
-    return None if draw.child_id is None else case.known.item[draw.child_id].key
+def _cut(row: LoadingRow, new: LoadingRow) -> LoadingRow:
+    """A loading that ends with the new one at the same feeder."""
+    if row.feeder == new.feeder and row.loaded_at <= new.loaded_at < row.unloaded_at:
+        return replace(row, unloaded_at=new.loaded_at)
+    return row

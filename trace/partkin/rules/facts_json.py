@@ -1,0 +1,161 @@
+"""Facts and items as JSON, as the journal and every answer have them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from datetime import date
+from typing import Any, get_type_hints
+
+from partkin.rules.facts import (
+    Calibrated,
+    CameBack,
+    Corrected,
+    Despatched,
+    Disposed,
+    Fact,
+    Held,
+    ItemKey,
+    ItemKind,
+    ItemKnown,
+    LabelPrinted,
+    LeftOver,
+    Loaded,
+    LoadingCorrected,
+    LotDated,
+    LotNamed,
+    MadeStale,
+    MarriageEnded,
+    MarriageRestored,
+    Married,
+    Measured,
+    NumberIssued,
+    NumbersIssued,
+    Opened,
+    Ordered,
+    OrderTaken,
+    Received,
+    Redrawn,
+    Released,
+    Removed,
+    ShipmentLoaded,
+    ShipmentOpened,
+    ShipmentUnloaded,
+    StateChanged,
+    Tested,
+    Transferred,
+    Use,
+    UseKnown,
+    Visited,
+)
+from partkin.rules.moments import Moment, end_of_text, end_text
+
+_NAMES: Mapping[str, type[Any]] = {
+    "item known": ItemKnown,
+    "lot dated": LotDated,
+    "lot named": LotNamed,
+    "state changed": StateChanged,
+    "number issued": NumberIssued,
+    "numbers issued": NumbersIssued,
+    "married": Married,
+    "marriage ended": MarriageEnded,
+    "marriage restored": MarriageRestored,
+    "removed": Removed,
+    "point of use known": UseKnown,
+    "loaded": Loaded,
+    "left over": LeftOver,
+    "loading corrected": LoadingCorrected,
+    "redrawn": Redrawn,
+    "opened": Opened,
+    "transferred": Transferred,
+    "received": Received,
+    "visited": Visited,
+    "tested": Tested,
+    "made stale": MadeStale,
+    "calibrated": Calibrated,
+    "disposed": Disposed,
+    "corrected": Corrected,
+    "label printed": LabelPrinted,
+    "ordered": Ordered,
+    "order taken": OrderTaken,
+    "shipment opened": ShipmentOpened,
+    "shipment loaded": ShipmentLoaded,
+    "shipment unloaded": ShipmentUnloaded,
+    "despatched": Despatched,
+    "came back": CameBack,
+    "held": Held,
+    "released": Released,
+}
+
+
+def item_json(key: ItemKey) -> dict[str, str]:
+    """An item as JSON: `{"part": …, "serial": …}` or `{"part": …, "lot": …}`."""
+    return {"part": key.part, key.kind: key.code}
+
+
+def item_of_json(value: Mapping[str, str]) -> ItemKey:
+    """The item that `item_json` wrote."""
+    kind: ItemKind = "serial" if "serial" in value else "lot"
+    return ItemKey(value["part"], kind, value[kind])
+
+
+_Codec = tuple[Callable[[Any], Any], Callable[[Any], Any]]
+
+_CODECS: Mapping[Any, _Codec] = {
+    ItemKey: (item_json, item_of_json),
+    Use: (lambda use: use._asdict(), lambda value: Use(**value)),
+    Moment: (end_text, end_of_text),
+    date: (date.isoformat, date.fromisoformat),
+    tuple[Measured, ...]: (
+        lambda results: [{f.name: getattr(result, f.name) for f in fields(Measured)} for result in results],
+        lambda values: tuple(Measured(**value) for value in values),
+    ),
+    tuple[str, ...]: (list, tuple),
+    tuple[int, ...]: (list, tuple),
+}
+
+
+def _codecs(kind: type[Any]) -> dict[str, _Codec | None]:
+    """How each field is written: moments are told from counts by their names, since both are whole numbers."""
+    hints = get_type_hints(kind)
+    moments = {"at", "started", "ended"}
+    return {
+        f.name: _CODECS[Moment]
+        if f.name in moments
+        else next(
+            (c for hint, c in _CODECS.items() if hint is not Moment and _is_or_none(hints[f.name], hint)),
+            None,
+        )
+        for f in fields(kind)
+    }
+
+
+def _is_or_none(hint: Any, wanted: Any) -> bool:
+    return bool(hint == wanted or hint == wanted | None)
+
+
+_NAME_OF = {kind: name for name, kind in _NAMES.items()}
+_CODECS_OF = {kind: _codecs(kind) for kind in _NAME_OF}
+
+
+def fact_json(fact: Fact) -> dict[str, Any]:
+    """A fact as JSON. `started` of an item that is not built here, and the end of what lasts, are null."""
+    written: dict[str, Any] = {"fact": _NAME_OF[type(fact)]}
+    for name, codec in _CODECS_OF[type(fact)].items():
+        value = getattr(fact, name)
+        written[name] = codec[0](value) if codec is not None and value is not None else value
+    return written
+
+
+def fact_of_json(value: Mapping[str, Any]) -> Fact:
+    """The fact that `fact_json` wrote."""
+    kind = _NAMES[value["fact"]]
+    codecs = _CODECS_OF[kind]
+    read: dict[str, Any] = {}
+    for name, codec in codecs.items():
+        if name not in value:
+            continue  # an older journal, which did not say this: it has its default
+        raw = value[name]
+        read[name] = codec[1](raw) if codec is not None and (raw is not None or name == "ended") else raw
+    fact: Fact = kind(**read)
+    return fact

@@ -1,0 +1,102 @@
+"""What a station may say: the form of every message, before anyone asks whether it is right.
+
+One definition serves HTTP, NDJSON and the documentation. Nothing here knows the catalogue or the books.
+"""
+
+from __future__ import annotations
+
+from partkin.rules.messages.building import (
+    MOST_NUMBERS,
+    MOST_ORDERS,
+    BuildOrder,
+    Component,
+    Marriage,
+    NumberBlock,
+    Order,
+    OrderedPart,
+    Removal,
+    UnitStart,
+)
+from partkin.rules.messages.deciding import Correction, Disposition, Hold
+from partkin.rules.messages.forms import (
+    LARGEST_WHOLE,
+    MOST_COMPONENTS,
+    Code,
+    Digest,
+    ItemName,
+    NamedItem,
+    Number,
+    Quantity,
+    Scan,
+    Words,
+    hexadecimal,
+    printable,
+)
+from partkin.rules.messages.leaving import MOST_LABELS, CustomerReturn, LabelPrint, Packing, Shipment
+from partkin.rules.messages.lots import MOST_SERIALS, LotLoading, LotTransfer, Portion, Receipt
+from partkin.rules.messages.testing import MOST_ATTACHMENTS, MOST_MEASUREMENTS, Calibration, Measurement, TestRun
+
+Message = (
+    UnitStart
+    | Marriage
+    | Removal
+    | LotLoading
+    | Receipt
+    | TestRun
+    | Hold
+    | NumberBlock
+    | LabelPrint
+    | Disposition
+    | Correction
+    | LotTransfer
+    | Calibration
+    | BuildOrder
+    | Packing
+    | Shipment
+    | CustomerReturn
+)
+"""Any of them."""
+
+__all__ = [
+    "LARGEST_WHOLE",
+    "MOST_ATTACHMENTS",
+    "MOST_COMPONENTS",
+    "MOST_LABELS",
+    "MOST_MEASUREMENTS",
+    "MOST_NUMBERS",
+    "MOST_ORDERS",
+    "MOST_SERIALS",
+    "BuildOrder",
+    "Calibration",
+    "Code",
+    "Component",
+    "Correction",
+    "CustomerReturn",
+    "Digest",
+    "Disposition",
+    "Hold",
+    "ItemName",
+    "LabelPrint",
+    "LotLoading",
+    "LotTransfer",
+    "Marriage",
+    "Measurement",
+    "Message",
+    "NamedItem",
+    "Number",
+    "NumberBlock",
+    "Order",
+    "OrderedPart",
+    "Packing",
+    "Portion",
+    "Quantity",
+    "Receipt",
+    "Removal",
+    "Scan",
+    "Shipment",
+    "TestRun",
+    "UnitStart",
+    "Words",
+    "hexadecimal",
+    "printable",
+]
