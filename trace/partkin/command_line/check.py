@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import asdict
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -16,6 +17,8 @@ from partkin.command_line.asking import AsJson, StoreUrl, open_store
 
 if TYPE_CHECKING:
     from partkin.actions.rebuild_books import Difference
+    from partkin.questions.attachments import BrokenAttachment
+    from partkin.questions.seals import SealsChecked
     from partkin.store.database import Database
 
 MOST_LISTED = 100
@@ -23,13 +26,15 @@ MOST_LISTED = 100
 
 
 def check(store: StoreUrl = None, as_json: AsJson = False) -> None:
-    """Prove the books against the journal.
+    """Prove the books against the journal, the journal against its seals, and attachments against their hashes.
 
-    They are rebuilt from it in a temporary store and compared. Exit code 0 where they are the same, 1 where they
-    differ, 2 where it could not be found out.
+    The books are rebuilt from it in a temporary store and compared; seals and hashes are reckoned again. Exit code 0
+    where all is the same, 1 where something differs, 2 where it could not be found out.
     """
     from partkin.actions.rebuild_books import check_books
     from partkin.command_line.terminal import progress_bar
+    from partkin.questions.attachments import broken_attachments
+    from partkin.questions.seals import check_seals
 
     entries = 0
 
@@ -38,12 +43,22 @@ def check(store: StoreUrl = None, as_json: AsJson = False) -> None:
         entries = done
         progress(done, total)
 
-    with open_store(store) as kept, _temporary_store() as empty, progress_bar("entries rebuilt") as progress:
-        differences = check_books(kept, empty, read)
-        listed = list(islice(differences, MOST_LISTED))
-        count = len(listed) + sum(1 for _ in differences)
-    _show(entries, count, listed, as_json=as_json)
-    if count:
+    with open_store(store) as kept:
+        with _temporary_store() as empty, progress_bar("entries rebuilt") as progress:
+            differences = check_books(kept, empty, read)
+            listed = list(islice(differences, MOST_LISTED))
+            count = len(listed) + sum(1 for _ in differences)
+        with progress_bar("sealed entries") as progress_of_seals:
+            seals = check_seals(kept, progress_of_seals)
+        with progress_bar("attachments") as progress_of_attachments:
+            broken = list(broken_attachments(kept, progress_of_attachments))
+    if as_json:
+        _print_json(entries, count, listed, seals, broken)
+    else:
+        _show(entries, count, listed)
+        _show_seals(seals)
+        _show_attachments(broken)
+    if count or seals.broken is not None or broken:
         raise typer.Exit(1)
 
 
@@ -60,13 +75,41 @@ def _temporary_store() -> Iterator[Database]:
         yield database
 
 
-def _show(entries: int, count: int, listed: list[Difference], *, as_json: bool) -> None:
+def _print_json(
+    entries: int, count: int, listed: list[Difference], seals: SealsChecked, attachments: list[BrokenAttachment]
+) -> None:
+    broken = seals.broken
+    result = {
+        "entries": entries,
+        "differences": count,
+        "listed": list(map(_difference, listed)),
+        "seals": 0 if seals.last is None else seals.last.seal,
+        "broken_seal": None if broken is None else {"seal": broken.seal, "detail": str(broken)},
+        "broken_attachments": [asdict(one) for one in attachments],
+    }
+    print(json.dumps(result, default=str))
+
+
+def _show_seals(seals: SealsChecked) -> None:
+    from partkin.command_line.terminal import console
+
+    if seals.broken is not None:
+        console().print(f"{seals.broken} Seals after it were not looked at.")
+    elif seals.last is not None:
+        console().print(f"All {seals.last.seal} seals hold, up to entry {seals.last.last_entry}.")
+
+
+def _show_attachments(broken: list[BrokenAttachment]) -> None:
+    from partkin.command_line.terminal import console
+
+    for one in broken:
+        console().print(f"Attachment {one.sha256} is not what was kept. {one.detail}")
+
+
+def _show(entries: int, count: int, listed: list[Difference]) -> None:
     from partkin.command_line.terminal import console, table
 
     differences = list(map(_difference, listed))
-    if as_json:
-        print(json.dumps({"entries": entries, "differences": count, "listed": differences}, default=str))
-        return
     if not count:
         console().print(f"The books are what the journal says: {entries} entries, no difference.")
         return

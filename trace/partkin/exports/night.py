@@ -25,7 +25,7 @@ from partkin.exports.whole_folder import ExportRefused, whole_folder
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment, start_of_day, text_of
 from partkin.store.database import Database
-from partkin.store.journal import Entry
+from partkin.store.journal import canonical_entry
 from partkin.store.nights import (
     Span,
     StillRecording,
@@ -35,7 +35,7 @@ from partkin.store.nights import (
     wait_for_recorders,
 )
 
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
 """Of the folder: raised when the same night gives other files, other columns or other bytes."""
 
 SECOND: Moment = 1_000_000
@@ -86,16 +86,6 @@ def export_night(
     return folder / day.isoformat()
 
 
-def journal_line(entry: Entry) -> str:
-    """One entry as a line of RFC 8785; message and answer are kept in that form, and put in as they are."""
-    message_id = "" if entry.message_id is None else f'"message_id":{canonical(entry.message_id)},'
-    return (
-        f'{{"answer":{entry.answer},"entry":{entry.id},"kind":{canonical(entry.kind)},"message":{entry.message},'
-        f'{message_id}"outcome":{canonical(entry.outcome)},"recorded_at":"{text_of(entry.recorded_at)}",'
-        f'"status":{entry.status}}}\n'
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class _Written:
     name: str
@@ -143,7 +133,7 @@ def _write_entries(connection: Connection, span: Span, partial: Path, progress: 
         sheets = {name: _Sheet(partial / name, stack, header) for name, header in headers().items()}
         progress(0, span.entries)
         for entry in entries_of_span(connection, span):
-            journal.write(journal_line(entry))
+            journal.write(f"{canonical_entry(entry)}\n")
             journal.rows += 1
             if entry.outcome == "recorded":
                 for name, cells in rows_of_answer(entry.id, json.loads(entry.answer)):
