@@ -10,9 +10,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Row
 
-from partkin.rules.facts import item_json
+from partkin.rules.facts_json import item_json
 from partkin.rules.moments import FOREVER, Moment, text_of
-from partkin.store.database import Database
+from partkin.store.containers import Poured, sources_of
+from partkin.store.database import Readable
 from partkin.store.genealogy import (
     Sight,
     items_by_id,
@@ -24,7 +25,7 @@ from partkin.store.genealogy import (
     units_started,
     visits_of,
 )
-from partkin.store.lot_changes import draws_in_doubt
+from partkin.store.lot_changes import Draught, draws_in_doubt
 from partkin.store.walks import MARK_LENGTH
 
 CHUNK = 500
@@ -44,7 +45,7 @@ class AmbiguousItem(LookupError):
 
 
 def birth_record(
-    database: Database,
+    database: Readable,
     part: str | None,
     serial: str | None,
     *,
@@ -68,7 +69,7 @@ def birth_record(
 
 
 def birth_records(
-    database: Database, part: str | None, since: Moment, until: Moment, *, as_of: Moment | None, removed: bool
+    database: Readable, part: str | None, since: Moment, until: Moment, *, as_of: Moment | None, removed: bool
 ) -> Generator[list[dict[str, Any]], None, None]:
     """The records of all units (or built items of one part) started in a time, in that order, some at a time."""
     with database.read() as connection:
@@ -112,7 +113,13 @@ class _Told:
         items = sorted({row.item for row in rows if row.item is not None})
         lots = {row.lot_id for row in rows if row.lot_id is not None}
         self._doubts = _doubts(connection, rows)
-        self._names = items_by_id(connection, sorted(lots.union(items, *self._doubts.values())))
+        of_kind_lot = sorted({row.item for row in rows if row.kind == "lot"})
+        poured = sources_of(connection, of_kind_lot) if of_kind_lot else ()
+        self._poured: dict[int, list[Poured]] = defaultdict(list)
+        for one in poured:
+            self._poured[one.target_id].append(one)
+        sources = {one.source_id for one in poured}
+        self._names = items_by_id(connection, sorted(lots.union(items, sources, *self._doubts.values())))
         self._holds = _by_item(open_holds(connection, sorted(lots.union(items)), sight))
         self._visits = _by_item(visits_of(connection, items, sight))
         self._runs = _by_item(test_results(connection, items, sight))
@@ -140,6 +147,10 @@ class _Told:
             "certain": None if row.marriage is None else not (row.disputed or others),
             "disputed": row.disputed,
             "or_lot": [item_json(key) for key in sorted(self._names[lot] for lot in others - {row.child_id})],
+            "from_lots": [
+                {**item_json(self._names[lot_id]), "certain": certain}
+                for lot_id, certain in self._sources(row.item, row.started, certain=True).items()
+            ],
             "scan_point": row.scan_point,
             "operator": row.operator,
             "occurred_at": _text(row.occurred_at),
@@ -157,6 +168,20 @@ class _Told:
             "content": [],
         }
 
+    def _sources(self, lot_id: int | None, until: Moment | None, *, certain: bool) -> dict[int, bool]:
+        """The lots that went into a container by a moment, at every level; certain where nothing else did."""
+        poured = [one for one in self._poured.get(lot_id or 0, ()) if until is None or one.at <= until]
+        alone = len({one.source_id for one in poured}) == 1 and not any(one.received for one in poured)
+        found: dict[int, bool] = {}
+        for one in poured:
+            of_it = {
+                one.source_id: certain and alone,
+                **self._sources(one.source_id, one.at, certain=certain and alone),
+            }
+            for source_id, sure in of_it.items():
+                found[source_id] = found.get(source_id, False) or sure
+        return found
+
     def _end(self, moment: Moment | None) -> str | None:
         """When something ended, as it was known then: what ended later had not ended."""
         if moment is None or moment == FOREVER or (self._as_of is not None and moment > self._as_of):
@@ -172,6 +197,8 @@ class _Told:
                 "instrument": rows[0].instrument,
                 "occurred_at": text_of(rows[0].occurred_at),
                 "verdict": rows[0].verdict,
+                "tester": rows[0].tester,
+                "revision": rows[0].revision,
                 "counts": last[rows[0].plan] == rows[0].id and self._fresh(rows[0]),
                 "measurements": [_measurement(row) for row in rows if row.characteristic is not None],
             }
@@ -198,11 +225,12 @@ class _Told:
 
 def _doubts(connection: Connection, rows: Iterable[Row[Any]]) -> Mapping[int, set[int]]:
     """The draws among these rows that may be of other lots."""
-    drawn: dict[int, list[Moment]] = defaultdict(list)
-    for row in rows:
-        if row.changeover_slack:
-            drawn[row.point_of_use_id].append(row.started)
-    return draws_in_doubt(connection, [(point, min(at), max(at) + 1) for point, at in drawn.items()])
+    draws = {
+        row.marriage: Draught(row.marriage, row.point_of_use_id, row.child_id, row.started)
+        for row in rows
+        if row.point_of_use_id is not None
+    }
+    return draws_in_doubt(connection, list(draws.values()))
 
 
 def _by_item(rows: Iterable[Row[Any]]) -> Mapping[int, Sequence[Row[Any]]]:

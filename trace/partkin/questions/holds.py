@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from partkin.rules.facts import ItemKey, item_json
+from partkin.rules.facts import ItemKey
+from partkin.rules.facts_json import item_json
 from partkin.rules.moments import end_text, text_of
 from partkin.store.database import Database
 from partkin.store.items import holds_after

@@ -9,10 +9,10 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from partkin.rules.facts import item_json
+from partkin.rules.facts_json import item_json
 from partkin.rules.moments import FOREVER, Moment, text_of
 from partkin.rules.suspects import Alarm
-from partkin.store.database import Database
+from partkin.store.database import Readable
 from partkin.store.exposure import (
     Count,
     Cursor,
@@ -39,7 +39,7 @@ class UnknownSuspects(LookupError):
         self.mistakes = mistakes
 
 
-def affected_page(database: Database, alarm: Alarm, *, after: Cursor | None, limit: int) -> dict[str, Any]:
+def affected_page(database: Readable, alarm: Alarm, *, after: Cursor | None, limit: int) -> dict[str, Any]:
     """Up to `limit` affected units, certain ones first, with counts of all of them.
 
     `next` is the cursor of the last unit when there are more. Raises UnknownSuspects.
@@ -59,7 +59,7 @@ def affected_page(database: Database, alarm: Alarm, *, after: Cursor | None, lim
     }
 
 
-def affected_rows(database: Database, alarm: Alarm) -> Generator[list[dict[str, Any]], None, None]:
+def affected_rows(database: Readable, alarm: Alarm) -> Generator[list[dict[str, Any]], None, None]:
     """All affected units, certain ones first, a chunk at a time, in one transaction.
 
     The first chunk is empty: asking for it raises UnknownSuspects before an answer has begun.
@@ -103,15 +103,17 @@ def _told(
         """As it was known then: what ended later had not ended."""
         return text_of(moment) if moment < end_of_sight else None
 
-    def step(number: int, lot_id: int | None) -> dict[str, Any]:
+    def step(number: int, lot_id: int | None, *, possible: int) -> dict[str, Any]:
         row = marriages[number]
+        of_another = lot_id is not None and possible  # booked on another lot, or taken from a mixed container
         return {
             **item_json(names[row.child_id if lot_id is None else lot_id]),
             "position": row.position,
             "into": item_json(names[row.parent_id]),
             "started": text_of(row.started),
             "ended": ended(row.ended),
-            "certain": not row.disputed and number not in found.doubts,
+            "certain": not (row.disputed or number in found.doubts or of_another),
+            "booked_as": None if lot_id is None or row.child_id is None else item_json(names[row.child_id]),
         }
 
     def told(one: Exposure) -> dict[str, Any]:
@@ -127,7 +129,10 @@ def _told(
             "where_at": None if where_at is None else text_of(where_at),
             "exposed_from": None if since is None else text_of(since),
             "exposed_to": ended(one.until),
-            "path": [step(number, None if place else one.lot_id) for place, number in enumerate(one.marriages)],
+            "path": [
+                step(number, None if place else one.lot_id, possible=one.possible)
+                for place, number in enumerate(one.marriages)
+            ],
         }
 
     return [told(one) for one in exposures]

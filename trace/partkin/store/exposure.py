@@ -33,6 +33,7 @@ from sqlalchemy import (
 )
 
 from partkin.rules.moments import FOREVER, Moment
+from partkin.store.containers import containers_of
 from partkin.store.database import (
     BigId,
     Dialect,
@@ -46,7 +47,7 @@ from partkin.store.database import (
 )
 from partkin.store.lot_changes import lots_in_doubt
 from partkin.store.suspects import Suspected
-from partkin.store.tables import item, marriage, part, visit
+from partkin.store.tables import alternate, item, marriage, part, visit
 from partkin.store.walks import LOT_MARK, looked_up, mark, marks
 
 CHUNK: Final = 1000
@@ -112,8 +113,26 @@ class Exposed:
 
 def exposed(connection: Connection, suspected: Suspected, as_of: Moment | None) -> Exposed:
     """Find out what is needed to ask for the exposed units; asks only for the lot changes."""
-    doubts = {} if suspected.lots is None else lots_in_doubt(connection, suspected.lots)
-    return Exposed(_Walk(connection, suspected, doubts, as_of).units(), doubts)
+    containers = None if suspected.lots is None else containers_of(suspected.lots)
+    doubts: Mapping[int, set[int]] = {}
+    if suspected.lots is not None and containers is not None:
+        spread = union_all(select(suspected.lots.c.id), select(containers.c.item)).cte("spread_lot")
+        doubts = lots_in_doubt(connection, select(spread.c.id).distinct().cte("lot_in_doubt"))
+    walk = _Walk(connection, suspected, containers, doubts, as_of, packs_components(connection))
+    return Exposed(walk.units(), doubts)
+
+
+def packs_components(connection: Connection) -> bool:
+    """Whether packaging holds anything beside units and packaging: units are exposed to what lies with them."""
+    holder, held = part.alias("holder"), part.alias("held")
+    query = (
+        select(alternate.c.part)
+        .join(holder, holder.c.part == alternate.c.part)
+        .join(held, held.c.part == alternate.c.component)
+        .where(holder.c.packaging, not_(held.c.sold), not_(held.c.packaging))
+        .limit(1)
+    )
+    return connection.execute(query).first() is not None
 
 
 _OF_UNIT: Final = ("part", "code", "state", "started_at")
@@ -126,12 +145,19 @@ class _Walk:
 
     connection: Connection
     suspected: Suspected
+    containers: CTE | None
     doubts: Mapping[int, set[int]]
     as_of: Moment | None
+    through_packaging: bool
+    """Whether packaging holds components beside units."""
 
     def units(self) -> CTE:
         """Each unit with the best way, the last end, and what the books say of it."""
         walk = self._up()
+        if self.through_packaging:
+            columns = ("item", "top", "lo", "hi", "doubtful", "way")
+            ways = select(*(walk.c[name] for name in columns)).where(walk.c.top)
+            walk = ways.union_all(self._beside_in_packaging(walk)).cte("with_packed")
         start = case((walk.c.doubtful, literal(_POSSIBLE, BigId)), else_=literal(_CERTAIN, BigId)) + walk.c.lo
         best = func.min(self._bytewise(cast(start, Text) + walk.c.way)).label("way")
         ways = select(walk.c.item, best, func.max(walk.c.hi).label("until")).where(walk.c.top)
@@ -146,7 +172,11 @@ class _Walk:
         lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
         doubtful = or_(walk.c.doubtful, m.c.disputed)
         further = select(m.c.parent_id, m.c.parent_is_unit, lo, hi, doubtful, walk.c.way + mark(m.c.id))
-        other_starts = [self._suspect_units(), *([self._possible_first_steps()] if self.doubts else [])]
+        other_starts = [self._suspect_units()]
+        if self.doubts:
+            other_starts.append(self._possible_first_steps())
+        if self.containers is not None:
+            other_starts.append(self._first_steps_from_containers(self.containers))
         return walk.union_all(*other_starts, further.select_from(rows).where(lo < hi))
 
     def _first_steps(self) -> Select[Any]:
@@ -163,11 +193,47 @@ class _Walk:
         pairs = [(marriage_id, lot_id) for marriage_id, lots in self.doubts.items() for lot_id in lots]
         columns = {name: (BigId, [pair[place] for pair in pairs]) for place, name in enumerate(("marriage", "lot"))}
         pair = given(self.connection, "pair", columns)
-        suspect = self.suspected.items
+        suspect = self._suspect_lots()
         suspected = pair.join(suspect, suspect.c.item == pair.c.lot)
-        was_in = and_(marriage.c.id == pair.c.marriage, marriage.c.started < marriage.c.ended)
+        was_in = and_(
+            marriage.c.id == pair.c.marriage,
+            marriage.c.started < marriage.c.ended,
+            marriage.c.started >= suspect.c.since,
+        )
         rows, m = self._married(suspected, was_in)
-        return _step(m, m.c.started, true(), mark(pair.c.lot, LOT_MARK) + mark(m.c.id)).select_from(rows)
+        return _step(m, m.c.started, true(), mark(suspect.c.lot, LOT_MARK) + mark(m.c.id)).select_from(rows)
+
+    def _suspect_lots(self) -> FromClause:
+        """Suspects and the containers of suspect lots: `item`, since when, and the lot that is suspect."""
+        suspect = self.suspected.items
+        lots = select(suspect.c.item, suspect.c.since, suspect.c.item.label("lot"))
+        if self.containers is None:
+            return lots.subquery("suspect_lots")
+        inside = self.containers.c
+        return lots.union_all(select(inside.item, inside.since, inside.lot)).subquery("suspect_lots")
+
+    def _first_steps_from_containers(self, containers: CTE) -> Select[Any]:
+        """What was taken from a container once some of a suspect lot was in it."""
+        c = containers.c
+        drawn_after = and_(
+            marriage.c.child_id == c.item, marriage.c.started >= c.since, marriage.c.started < marriage.c.ended
+        )
+        rows, m = self._married(containers, drawn_after)
+        doubtful = or_(c.doubtful, m.c.started >= c.certain_until, m.c.disputed)
+        if self.doubts:
+            doubtful = or_(doubtful, among(self.connection, m.c.id, sorted(self.doubts)))
+        return _step(m, m.c.started, doubtful, mark(c.lot, LOT_MARK) + mark(m.c.id)).select_from(rows)
+
+    def _beside_in_packaging(self, walk: CTE) -> Select[Any]:
+        """The units that were in the same carton as an accessory."""
+        reached = walk.join(item, item.c.id == walk.c.item).join(part, part.c.part == item.c.part)
+        unit, of_unit = item.alias("packed_unit"), part.alias("packed_part")
+        rows, m = self._married(reached, marriage.c.parent_id == walk.c.item, *("child_id",))
+        rows = rows.join(unit, unit.c.id == m.c.child_id).join(of_unit, of_unit.c.part == unit.c.part)
+        lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
+        doubtful = or_(walk.c.doubtful, m.c.disputed)
+        beside = select(m.c.child_id, true(), lo, hi, doubtful, walk.c.way + mark(m.c.id)).select_from(rows)
+        return beside.where(not_(walk.c.top), part.c.packaging, of_unit.c.sold, lo < hi)
 
     def _suspect_units(self) -> Select[Any]:
         """Suspects that are units themselves: the way to them is empty."""
@@ -176,10 +242,10 @@ class _Walk:
         units = select(suspect.c.item, true(), suspect.c.since, literal(FOREVER, BigId), false(), literal("", Text))
         return units.select_from(rows.join(part, part.c.part == unit.c.part)).where(part.c.sold)
 
-    def _married(self, rows: FromClause, on: ColumnElement[bool]) -> tuple[FromClause, FromClause]:
+    def _married(self, rows: FromClause, on: ColumnElement[bool], *more: str) -> tuple[FromClause, FromClause]:
         if self.as_of is not None:
             on = and_(on, marriage.c.started <= self.as_of)
-        return looked_up(dialect_of(self.connection), rows, marriage, on, *_STEP)
+        return looked_up(dialect_of(self.connection), rows, marriage, on, *_STEP, *more)
 
     def _bytewise(self, text: ColumnElement[str]) -> ColumnElement[str]:
         return collate(text, "C") if dialect_of(self.connection) == "postgresql" else text

@@ -21,6 +21,7 @@ from sqlalchemy import (
     bindparam,
     func,
     literal,
+    not_,
     or_,
     select,
     true,
@@ -182,7 +183,7 @@ def _walk_down(dialect: Dialect, *, timed: bool, removed: bool) -> CTE:
         literal(FOREVER, BigId).label("hi"),
         mark(root.c.item).label("way"),
     ).cte("walk", recursive=True)
-    inside = and_(marriage.c.parent_id == walk.c.item, _up_to(marriage.c.started, timed=timed))
+    inside = and_(marriage.c.parent_id == walk.c.item, not_(marriage.c.wrong), _up_to(marriage.c.started, timed=timed))
     if not removed:
         inside = and_(inside, _lasting(marriage.c.ended, timed=timed))
     rows, m = looked_up(dialect, walk, marriage, inside, "id", "child_id", "started", "ended")
@@ -212,7 +213,7 @@ def removals_from(connection: Connection, parents: Sequence[int]) -> Sequence[Ro
 def _removals(dialect: Dialect) -> Select[Any]:
     t = removal.c
     columns = (t.parent_id, t.child_id, t.position, t.occurred_at, t.reason, t.destination)
-    return select(*columns).where(among_values(dialect, t.parent_id)).order_by(t.id)
+    return select(*columns).where(among_values(dialect, t.parent_id), not_(t.wrong)).order_by(t.id)
 
 
 def test_results(connection: Connection, items: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
@@ -226,12 +227,13 @@ def _test_results(dialect: Dialect, *, timed: bool) -> Select[Any]:
     return (
         select(
             *(r.id, r.item_id, r.plan, r.instrument, r.occurred_at, r.verdict, stale.c.at.label("stale_at")),
-            *(m.characteristic, m.value, m.good, m.within, c.description, c.unit, c.lower, c.upper),
+            *(m.characteristic, m.value, m.good, m.within, c.description, c.unit, m.lower, m.upper),
+            *(r.tester, r.revision),
         )
         .outerjoin(stale, and_(stale.c.item_id == r.item_id, stale.c.plan == r.plan))
         .outerjoin(measurement, m.test_run_id == r.id)
         .outerjoin(characteristic, and_(c.plan == r.plan, c.characteristic == m.characteristic))
-        .where(among_values(dialect, r.item_id), _up_to(r.occurred_at, timed=timed))
+        .where(among_values(dialect, r.item_id), not_(r.wrong), _up_to(r.occurred_at, timed=timed))
         .order_by(r.occurred_at, r.id, m.characteristic)
     )
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Row, and_, or_, select
 
+from partkin.rules.facts import ItemKey
 from partkin.rules.moments import FOREVER
+from partkin.store.database import Code, dialect_of, given_rows, row_parameters
 from partkin.store.tables import hold, item, receipt
 
 
@@ -46,3 +49,29 @@ def parts_in_use(connection: Connection, parts: Sequence[str]) -> set[str]:
 def suppliers_in_use(connection: Connection, suppliers: Sequence[str]) -> set[str]:
     """Those of some suppliers that the books have receipts from."""
     return set(connection.scalars(select(receipt.c.supplier).where(receipt.c.supplier.in_(suppliers)).distinct()))
+
+
+class Dated(NamedTuple):
+    """What the books say of an item besides its name."""
+
+    of_lot: str | None
+    produced_on: date | None
+    expires_on: date | None
+    received: int | None
+    """Pieces of a lot, where they are counted."""
+
+
+def dated_items(connection: Connection, keys: Sequence[ItemKey]) -> Mapping[ItemKey, Dated]:
+    """What the books say of some items."""
+    names = ("part", "kind", "code")
+    asked = given_rows(dialect_of(connection), "asked", dict.fromkeys(names, Code))
+    lot = item.alias("lot")
+    t = item.c
+    query = (
+        select(t.part, t.kind, t.code, lot.c.code.label("of_lot"), t.produced_on, t.expires_on, t.received)
+        .join(asked, and_(*(t[name] == asked.c[name] for name in names)))
+        .outerjoin(lot, lot.c.id == t.lot_id)
+    )
+    columns = {name: [getattr(key, name) for key in keys] for name in names}
+    rows = connection.execute(query, row_parameters(connection, columns)).all() if keys else ()
+    return {ItemKey(*row[:3]): Dated(*row[3:]) for row in rows}

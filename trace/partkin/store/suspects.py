@@ -6,7 +6,21 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import CTE, Connection, FromClause, Select, Table, and_, exists, func, literal, select, union, union_all
+from sqlalchemy import (
+    CTE,
+    Connection,
+    FromClause,
+    Select,
+    Table,
+    and_,
+    exists,
+    func,
+    literal,
+    not_,
+    select,
+    union,
+    union_all,
+)
 
 from partkin.rules.facts import FACTS_PER_ENTRY, ItemKey
 from partkin.rules.messages import NamedItem
@@ -192,7 +206,7 @@ def _worked_on(worked: Worked, as_of: Moment | None) -> Select[Any]:
         query = query.where(entry.c.kind.in_(WORK), entry.c.outcome == "recorded")
     else:
         made_by = entry.c.id == test_run.c.id // FACTS_PER_ENTRY
-        query = query.join(entry, made_by).where(test_run.c.instrument == worked.instrument)
+        query = query.join(entry, made_by).where(test_run.c.instrument == worked.instrument, not_(test_run.c.wrong))
     for column in (entry.c.scan_point, entry.c.operator):
         code = getattr(worked, column.name)
         if code is not None:

@@ -1,0 +1,323 @@
+"""The journal entries of items, found through the books: every row's number says which entry made it.
+
+What changes a row and makes none, such as the release of a hold or the end of a line of a shipment, is found by its
+moment.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import cache
+from typing import Any, NamedTuple
+
+from sqlalchemy import (
+    CTE,
+    ColumnElement,
+    CompoundSelect,
+    Connection,
+    FromClause,
+    Integer,
+    Row,
+    Select,
+    Table,
+    Text,
+    and_,
+    bindparam,
+    cast,
+    false,
+    literal,
+    literal_column,
+    null,
+    select,
+    true,
+    tuple_,
+    union,
+    union_all,
+)
+from sqlalchemy.types import TypeEngine
+
+from partkin.rules.facts import FACTS_PER_ENTRY
+from partkin.rules.moments import FOREVER, Moment
+from partkin.store.database import (
+    BigId,
+    Dialect,
+    among_values,
+    dialect_of,
+    earlier,
+    given_rows,
+    later,
+    row_parameters,
+    value_parameters,
+)
+from partkin.store.tables import (
+    correction,
+    customer_return,
+    disposition,
+    entry,
+    hold,
+    item,
+    label_print,
+    loading,
+    marriage,
+    point_of_use,
+    receipt,
+    received_item,
+    removal,
+    shipment,
+    shipment_line,
+    test_run,
+    transfer,
+)
+from partkin.store.walks import BEGINNING, looked_up
+
+CHUNK = 200
+"""Entries that are read in one trip."""
+
+
+class Span(NamedTuple):
+    """An item in the time in which it belongs to the history that is asked for."""
+
+    item: int
+    since: Moment
+    until: Moment
+    within: bool
+    """The item itself, or what is in it; else what it is in, whose shipments and returns are its own."""
+
+
+class After(NamedTuple):
+    """The last entry of a page; the next page begins after it."""
+
+    occurred_at: Moment
+    entry: int
+
+
+FIRST = After(BEGINNING, 0)
+
+# -- in what, and what inside, and when
+
+
+def spans_of(connection: Connection, number: int) -> list[Span]:
+    """An item, all serial items that ever were in it, while they were, and all that it was in, while it was."""
+    found = connection.execute(_spans(dialect_of(connection)), row_parameters(connection, {"item": [number]}))
+    return [Span(row.item, row.lo, row.hi, row.within) for row in found]
+
+
+@cache
+def _spans(dialect: Dialect) -> CompoundSelect[Any]:
+    inside, holders = _walk(dialect, down=True), _walk(dialect, down=False)
+    columns = ("item", "lo", "hi")
+    down = select(*(inside.c[name] for name in columns), true().label("within"))
+    up = select(*(holders.c[name] for name in columns), false()).where(holders.c.level > 0)
+    return union_all(down, up)
+
+
+def _walk(dialect: Dialect, *, down: bool) -> CTE:
+    root = given_rows(dialect, "root", {"item": BigId})
+    walk = select(
+        *(root.c.item, literal(0).label("level")),
+        *(literal(BEGINNING, BigId).label("lo"), literal(FOREVER, BigId).label("hi")),
+    ).cte("inside" if down else "holders", recursive=True)
+    this, other = ("parent_id", "child_id") if down else ("child_id", "parent_id")
+    on = and_(marriage.c[this] == walk.c.item, marriage.c.child_is_serial, ~marriage.c.wrong)
+    rows, m = looked_up(dialect, walk, marriage, on, other, "started", "ended")
+    lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
+    return walk.union_all(select(m.c[other], walk.c.level + 1, lo, hi).select_from(rows).where(lo < hi))
+
+
+# -- the entries
+
+
+def entries_of(connection: Connection, spans: Sequence[Span], after: After) -> Iterator[Sequence[Row[Any]]]:
+    """The entries of items in their times, in order of occurred_at and entry, from the one after `after`; in chunks."""
+    columns = dict(zip(_SPAN, zip(*spans, strict=True), strict=True))
+    columns["within"] = tuple(int(within) for within in columns["within"])
+    parameters = {**row_parameters(connection, columns), "after_at": after.occurred_at, "after_entry": after.entry}
+    statement = _entries(dialect_of(connection)).execution_options(yield_per=CHUNK)
+    with connection.execute(statement, parameters) as found:
+        yield from found.partitions()
+
+
+_SPAN: Mapping[str, TypeEngine[Any]] = {"item": BigId, "lo": BigId, "hi": BigId, "within": Integer()}
+
+_ROWS_OF_ITEMS = (
+    *((item, "id"), (marriage, "parent_id"), (marriage, "child_id"), (removal, "parent_id"), (removal, "child_id")),
+    *((hold, "item_id"), (test_run, "item_id"), (receipt, "lot_id"), (loading, "lot_id"), (disposition, "item_id")),
+    *((transfer, "source_id"), (transfer, "target_id"), (label_print, "item_id")),
+)
+"""Tables whose rows are of items, and the column that says of which."""
+
+_CORRECTED = (
+    *((marriage, "parent_id"), (marriage, "child_id"), (removal, "parent_id"), (removal, "child_id")),
+    *((test_run, "item_id"), (loading, "lot_id")),
+)
+"""Those that corrections are of."""
+
+
+@cache
+def _entries(dialect: Dialect) -> Select[Any]:
+    span = given_rows(dialect, "span", _SPAN)
+    numbers = union(*_numbers(dialect, span)).subquery("numbers")
+    at = select(entry.c.occurred_at).where(entry.c.id == numbers.c.number).scalar_subquery()
+    dated = select(numbers, at.label("at")).subquery("dated")
+    in_time = and_(dated.c.at >= dated.c.lo, dated.c.at < dated.c.hi)
+    last = tuple_(bindparam("after_at", type_=BigId), bindparam("after_entry", type_=BigId))
+    next_ones = tuple_(dated.c.at, dated.c.number) > last
+    wanted = select(dated.c.number.label("id")).where(in_time, next_ones).distinct().subquery("wanted")
+    rows, told = looked_up(dialect, wanted, entry, entry.c.id == wanted.c.id, *_OF_ENTRY)
+    return select(*(told.c[name] for name in _OF_ENTRY)).select_from(rows).order_by(told.c.occurred_at, told.c.id)
+
+
+_OF_ENTRY = ("id", "kind", "mode", "scan_point", "operator", "occurred_at", "recorded_at", "item_id", "answer")
+
+
+def _numbers(dialect: Dialect, span: FromClause) -> Iterator[Select[Any]]:
+    """The numbers of entries that may be of the items, each with the time of the item."""
+
+    def found(rows: FromClause, number: ColumnElement[int]) -> Select[Any]:
+        return select(number.label("number"), span.c.lo, span.c.hi).select_from(rows)
+
+    def owned(table: Table, owner: str, *columns: str) -> tuple[FromClause, FromClause]:
+        return looked_up(dialect, span, table, and_(span.c.within == 1, table.c[owner] == span.c.item), *columns)
+
+    rows, e = looked_up(dialect, span, entry, and_(span.c.within == 1, entry.c.item_id == span.c.item), "id")
+    yield found(rows, e.c.id)
+    for table, owner in _ROWS_OF_ITEMS:
+        rows, t = owned(table, owner, "id")
+        yield found(rows, t.c.id // FACTS_PER_ENTRY)
+    rows, t = owned(received_item, "item_id", "receipt_id")
+    yield found(rows, t.c.receipt_id // FACTS_PER_ENTRY)
+    for table, owner in _CORRECTED:
+        rows, t = owned(table, owner, "id")
+        rows, c = looked_up(dialect, rows, correction, correction.c.wrong_id == t.c.id, "id")
+        yield found(rows, c.c.id // FACTS_PER_ENTRY)
+    yield from _of_loadings(dialect, found, owned)
+    rows, h = owned(hold, "item_id", "released_at")
+    yield found(*_entries_at(dialect, rows, "hold", h.c.released_at))
+    yield from _of_shipments(dialect, span, found)
+    yield from _of_returns(dialect, span, found, owned)
+
+
+_Found = Callable[[FromClause, ColumnElement[int]], Select[Any]]
+_Owned = Callable[..., tuple[FromClause, FromClause]]
+
+
+def _of_loadings(dialect: Dialect, found: _Found, owned: _Owned) -> Iterator[Select[Any]]:
+    """Loadings that became known after pieces were drawn, or were corrected, and so changed what they are of."""
+    rows, m = owned(marriage, "parent_id", "id", "child_id", "point_of_use_id", "started")
+    t = loading.c
+    # + 0: a point of use has many loadings after a moment, a lot has few.
+    same = and_(t.lot_id == m.c.child_id, t.point_of_use_id + 0 == m.c.point_of_use_id)
+    then = and_(t.loaded_at <= m.c.started, t.unloaded_at > m.c.started)
+    rows, ld = looked_up(dialect, rows, loading, and_(same, then), "id")
+    yield found(rows, ld.c.id // FACTS_PER_ENTRY).where(ld.c.id > m.c.id)
+    rows, c = looked_up(dialect, rows, correction, correction.c.wrong_id == ld.c.id, "id")
+    yield found(rows, c.c.id // FACTS_PER_ENTRY)
+
+
+def _of_shipments(dialect: Dialect, span: FromClause, found: _Found) -> Iterator[Select[Any]]:
+    """Loading, unloading and despatch of the items, and of what they are in."""
+    columns = ("id", "shipment_id", "unloaded_at")
+    rows, line = looked_up(dialect, span, shipment_line, shipment_line.c.item_id == span.c.item, *columns)
+    yield found(rows, line.c.id // FACTS_PER_ENTRY)
+    yield found(*_entries_at(dialect, rows, "shipment", line.c.unloaded_at))
+    rows, s = looked_up(dialect, rows, shipment, shipment.c.id == line.c.shipment_id, "despatched_at")
+    still_on = line.c.unloaded_at > s.c.despatched_at
+    yield found(*_entries_at(dialect, rows, "shipment", s.c.despatched_at)).where(still_on)
+
+
+def _of_returns(dialect: Dialect, span: FromClause, found: _Found, owned: _Owned) -> Iterator[Select[Any]]:
+    """Returns from customers of what the items were in; and of what was in them, which ends that without a removal."""
+    t = customer_return.c
+    rows, back = looked_up(dialect, span, customer_return, t.item_id == span.c.item, "id")
+    yield found(rows, back.c.id // FACTS_PER_ENTRY)
+    rows, m = owned(marriage, "parent_id", "child_id", "ended")
+    ended = and_(t.item_id == m.c.child_id, t.occurred_at == m.c.ended)
+    rows, back = looked_up(dialect, rows, customer_return, ended, "id")
+    yield found(rows, back.c.id // FACTS_PER_ENTRY)
+
+
+def _entries_at(
+    dialect: Dialect, rows: FromClause, kind: str, moment: ColumnElement[Moment]
+) -> tuple[FromClause, ColumnElement[int]]:
+    """The join with the entries of a kind at a moment, and their numbers."""
+    # As the condition of their index says it; outer, so that SQLite does not begin with all entries of the kind.
+    indexed = entry.c.kind.in_([literal_column("'hold'"), literal_column("'shipment'")])
+    this = and_(entry.c.kind == literal_column(f"'{kind}'"), entry.c.outcome == "recorded")
+    rows, e = looked_up(dialect, rows, entry, and_(indexed, this, entry.c.occurred_at == moment), "id", outer=True)
+    return rows, e.c.id
+
+
+# -- what the rows are about that facts name by number
+
+
+_NUMBERED: Mapping[str, TypeEngine[Any]] = {
+    "item_id": BigId,
+    "other_id": BigId,
+    "position": Text(),
+    "slot": Integer(),
+    "code": Text(),
+    "at": BigId,
+}
+
+
+def rows_by_number(connection: Connection, numbers: Sequence[int]) -> dict[int, Row[Any]]:
+    """Marriages, removals, loadings, test runs, holds, lines of shipments by their numbers: of which items, where."""
+    found = connection.execute(_rows_by_number(dialect_of(connection)), value_parameters(connection, numbers))
+    return {row.id: row for row in found}
+
+
+@cache
+def _rows_by_number(dialect: Dialect) -> CompoundSelect[Any]:
+    m, r, ld, t, h, line = (table.c for table in (marriage, removal, loading, test_run, hold, shipment_line))
+
+    def numbered(what: str, table: FromClause, number: ColumnElement[Any], **columns: Any) -> Select[Any]:
+        filled = (columns.get(name, cast(null(), kind)).label(name) for name, kind in _NUMBERED.items())
+        head = (literal_column(f"'{what}'", Text()).label("what"), number.label("id"))
+        return select(*head, *filled).select_from(table).where(among_values(dialect, number))
+
+    use = {"position": point_of_use.c.position, "code": point_of_use.c.scan_point}
+    at_point = loading.join(point_of_use, point_of_use.c.id == ld.point_of_use_id)
+    on_shipment = shipment_line.join(shipment, shipment.c.id == line.shipment_id)
+    of_marriage = {"item_id": m.child_id, "other_id": m.parent_id, "position": m.position, "slot": m.slot}
+    of_removal = {"item_id": r.child_id, "other_id": r.parent_id, "position": r.position, "at": r.occurred_at}
+    return union_all(
+        numbered("marriage", marriage, m.id, **of_marriage, at=m.started),
+        numbered("removal", removal, r.id, **of_removal),
+        numbered("loading", at_point, ld.id, item_id=ld.lot_id, at=ld.loaded_at, **use),
+        numbered("test run", test_run, t.id, item_id=t.item_id, code=t.plan, at=t.occurred_at),
+        numbered("hold", hold, h.id, item_id=h.item_id, at=h.placed_at),
+        numbered("line", on_shipment, line.id, item_id=line.item_id, code=shipment.c.code, at=line.loaded_at),
+    )
+
+
+def draws_of(connection: Connection, numbers: Sequence[int]) -> Sequence[Row[Any]]:
+    """When items took pieces from what was loaded, and at which points of use."""
+    return connection.execute(_draws(dialect_of(connection)), value_parameters(connection, numbers)).all()
+
+
+@cache
+def _draws(dialect: Dialect) -> Select[Any]:
+    drawn = select(point_of_use.c.scan_point, point_of_use.c.position, marriage.c.started)
+    rows = drawn.join_from(marriage, point_of_use, point_of_use.c.id == marriage.c.point_of_use_id)
+    return rows.where(among_values(dialect, marriage.c.parent_id))
+
+
+def shipments_of(connection: Connection, numbers: Sequence[int]) -> Sequence[str]:
+    """The codes of the shipments that items are or were on."""
+    return connection.scalars(_shipments(dialect_of(connection)), value_parameters(connection, numbers)).all()
+
+
+@cache
+def _shipments(dialect: Dialect) -> Select[Any]:
+    on = select(shipment.c.code).join_from(shipment_line, shipment, shipment.c.id == shipment_line.c.shipment_id)
+    return on.where(among_values(dialect, shipment_line.c.item_id)).distinct()
+
+
+def corrections_of(connection: Connection, numbers: Sequence[int]) -> Sequence[Row[Any]]:
+    """The corrections of some rows."""
+    return connection.execute(_corrections(dialect_of(connection)), value_parameters(connection, numbers)).all()
+
+
+@cache
+def _corrections(dialect: Dialect) -> Select[Any]:
+    return select(correction).where(among_values(dialect, correction.c.wrong_id)).order_by(correction.c.id)
