@@ -11,10 +11,14 @@ from partkin.command_line.catalogue import catalogue
 from partkin.command_line.check import check
 from partkin.command_line.criteria import WideOptions
 from partkin.command_line.export import export
+from partkin.command_line.history import history
+from partkin.command_line.label import label
 from partkin.command_line.migrate import migrate
 from partkin.command_line.play_demo import play_demo
+from partkin.command_line.seal import seal
 from partkin.command_line.serve import serve
 from partkin.command_line.tree import tree
+from partkin.command_line.where import where
 
 
 def _examples(*lines: str) -> str:
@@ -37,6 +41,7 @@ app.command(
     epilog=_examples(
         "partkin tree HD800000427",
         "partkin tree HD800000427 --as-of 2026-03-02T14:00:00+01:00",
+        "partkin tree HD800000427 --as-known-at 31",
         "partkin tree HD800000427 --removed --json",
     )
 )(tree)
@@ -49,11 +54,21 @@ app.command(
         "partkin affected --scan-point L1-010 2026-03-02T06:00+01:00 2026-03-02T07:30+01:00",
     ),
 )(affected)
+app.command(epilog=_examples("partkin where HD800000427", "partkin where BM260301-1 --part BM-160"))(where)
+app.command(epilog=_examples("partkin history HD800000427", "partkin history HD800000427 --inside --json"))(history)
+app.command(
+    epilog=_examples(
+        "partkin label unit HD800000427 --operator P-03 --to plate.svg",
+        "partkin label carton 095212340000000014 --operator P-03 --reason 'torn off'",
+        "partkin label --block 31 --sheet",
+    )
+)(label)
 app.command(
     epilog=_examples(
         "partkin export --night 2026-03-02 --to /srv/nights", "cd /srv/nights/2026-03-02 && sha256sum -c SHA256SUMS"
     )
 )(export)
+app.command(epilog=_examples("partkin seal", "partkin seal --json >> seals.jsonl"))(seal)
 app.command("demo", epilog=_examples("partkin demo", "partkin demo --once --units 100"))(play_demo)
 app.command(epilog=_examples("partkin check", "partkin check --json > check.json"))(check)
 

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from partkin.command_line.asking import AsJson, AsOf, BadInput, StoreUrl, open_store
+from partkin.command_line.asking import AsJson, AsKnownAt, AsOf, BadInput, StoreUrl, open_asked
 from partkin.command_line.criteria import Criteria, Words, words
 
 if TYPE_CHECKING:
     from partkin.rules.suspects import Alarm
-    from partkin.store.database import Database
+    from partkin.store.database import Readable
 
 FIRST = 12
 """Units listed at a terminal, so that the answer fits on one screen."""
@@ -44,6 +44,7 @@ def affected(
     operator: Annotated[list[Words] | None, words("BADGE FROM TO", "What a person worked on in a time.")] = None,
     instrument: Annotated[list[Words] | None, words("CODE FROM TO", "What was tested on it in a time.")] = None,
     as_of: AsOf = None,
+    as_known_at: AsKnownAt = None,
     as_json: AsJson = False,
     to_csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Write all affected units to this file.")
@@ -69,11 +70,11 @@ def affected(
             "--part goes with --received; for a part's lot or serial numbers: --lot, --serial, --serial-range"
         )
     alarm = criteria.alarm(as_of)
-    with open_store(store) as database:
+    with open_asked(store, as_known_at) as database:
         _answer(database, criteria, alarm, as_json=as_json, to_csv=to_csv)
 
 
-def _answer(database: Database, criteria: Criteria, alarm: Alarm, *, as_json: bool, to_csv: Path | None) -> None:
+def _answer(database: Readable, criteria: Criteria, alarm: Alarm, *, as_json: bool, to_csv: Path | None) -> None:
     from partkin.command_line.terminal import console
     from partkin.questions.units_affected import UnknownSuspects, affected_page
 
@@ -94,7 +95,7 @@ def _answer(database: Database, criteria: Criteria, alarm: Alarm, *, as_json: bo
     console().print(CAUTION)
 
 
-def _write(database: Database, alarm: Alarm, file: Path) -> int:
+def _write(database: Readable, alarm: Alarm, file: Path) -> int:
     """All affected units, as CSV (RFC 4180); how many."""
     import csv
 

@@ -13,7 +13,7 @@ import typer
 if TYPE_CHECKING:
     from partkin.rules.moments import Moment
     from partkin.settings import Settings
-    from partkin.store.database import Database
+    from partkin.store.database import Database, Readable
 
 StoreUrl = Annotated[
     str | None,
@@ -32,6 +32,18 @@ AsOf = Annotated[
         "--as-of",
         metavar="TIME",
         help="As it was built then; now, if left out. With its offset from UTC: 2026-03-02T14:00:00+01:00.",
+        show_default=False,
+    ),
+]
+
+
+AsKnownAt = Annotated[
+    int | None,
+    typer.Option(
+        "--as-known-at",
+        metavar="SEAL",
+        min=1,
+        help="As the books knew it at the seal of this number, whatever was recorded since.",
         show_default=False,
     ),
 ]
@@ -76,6 +88,30 @@ def open_store(store: str | None) -> Iterator[Database]:
         require_file(database)
         require_current(database)
         yield database
+
+
+@contextmanager
+def open_asked(store: str | None, seal: int | None) -> Iterator[Readable]:
+    """What a question is asked of: the store, or what was known of it at a seal, which is rebuilt where need be.
+
+    Raises as `open_store` does, and BadInput where there is no such seal, or the journal is not what was sealed.
+    """
+    from partkin.command_line.terminal import progress_bar
+    from partkin.questions.as_known import AsKnown, UnknownSeal
+    from partkin.store.seals import BrokenSeal
+
+    with open_store(store) as database:
+        if seal is None:
+            yield database
+            return
+        try:
+            with progress_bar("entries rebuilt") as progress:
+                known = AsKnown(database, seal, settings_of().cache_folder, progress)
+        except UnknownSeal as error:
+            raise BadInput(f"--as-known-at: {error}") from error
+        except BrokenSeal as error:
+            raise BadInput(f"{error} Run `partkin check`, and compare with what auditors have.") from error
+        yield known
 
 
 def require_file(database: Database) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from partkin.command_line.asking import AsJson, AsOf, BadInput, StoreUrl, moment_asked, open_store
+from partkin.command_line.asking import AsJson, AsKnownAt, AsOf, BadInput, StoreUrl, moment_asked, open_asked
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -21,6 +21,7 @@ def tree(
         str | None, typer.Option(metavar="PART", help="Its part number, where several parts have this serial number.")
     ] = None,
     as_of: AsOf = None,
+    as_known_at: AsKnownAt = None,
     removed: Annotated[bool, typer.Option("--removed", help="Also what has been taken out.")] = False,
     as_json: AsJson = False,
     store: StoreUrl = None,
@@ -30,7 +31,7 @@ def tree(
     from partkin.questions.birth_record import AmbiguousItem, NoSuchItem, birth_record
 
     moment = None if as_of is None else moment_asked(as_of, "--as-of")
-    with open_store(store) as database:
+    with open_asked(store, as_known_at) as database:
         try:
             record = birth_record(database, part, serial, as_of=moment, removed=removed)
         except NoSuchItem as error:

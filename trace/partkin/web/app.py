@@ -15,7 +15,22 @@ from partkin.actions.rulebooks import Rulebooks
 from partkin.settings import Settings
 from partkin.store.database import Database
 from partkin.store.migrate import require_current
-from partkin.web.api import genealogy, journal, lists, messages, problems
+from partkin.web.api import (
+    attachments,
+    genealogy,
+    history,
+    instruments,
+    journal,
+    labels,
+    lists,
+    messages,
+    orders,
+    problems,
+    seals,
+    shipments,
+    stations,
+    whereabouts,
+)
 from partkin.web.documentation import add_schemas
 from partkin.web.problems import add_handlers
 
@@ -56,6 +71,15 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(lists.router, prefix="/v1")
     app.include_router(genealogy.router, prefix="/v1")
     app.include_router(journal.router, prefix="/v1")
+    app.include_router(attachments.router, prefix="/v1")
+    app.include_router(seals.router, prefix="/v1")
+    app.include_router(stations.router, prefix="/v1")
+    app.include_router(labels.router, prefix="/v1")
+    app.include_router(whereabouts.router, prefix="/v1")
+    app.include_router(history.router, prefix="/v1")
+    app.include_router(instruments.router, prefix="/v1")
+    app.include_router(orders.router, prefix="/v1")
+    app.include_router(shipments.router, prefix="/v1")
     app.include_router(problems.router)
 
     @app.get("/healthz", tags=["service"], summary="Whether the service answers")

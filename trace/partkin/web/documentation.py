@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from partkin.rules.reasons import REASON_TYPES
+from partkin.rules.reasons import REASON_TYPES, WARNING_TYPES
 from partkin.web.api.messages import FORMS
 from partkin.web.problems import MEDIA_TYPE, ProblemDetails
 
@@ -40,7 +40,7 @@ _REASON = {
     "type": "object",
     "required": ["type", "title", "detail"],
     "properties": {
-        "type": {"type": "string", "enum": [f"/problems/{name}" for name in REASON_TYPES]},
+        "type": {"type": "string", "enum": [f"/problems/{name}" for name in (*REASON_TYPES, *WARNING_TYPES)]},
         "title": {"type": "string"},
         "detail": {"type": "string", "description": "A sentence for the operator"},
         "pointer": {"type": "string", "description": "The part of the message that it is about (RFC 6901)"},
@@ -49,7 +49,7 @@ _REASON = {
 
 _RECORDED = {
     "type": "object",
-    "required": ["entry", "message_id", "outcome", "recorded_at", "unit", "facts", "discrepancies"],
+    "required": ["entry", "message_id", "outcome", "recorded_at", "unit", "facts", "discrepancies", "warnings"],
     "properties": {
         "entry": {"type": "integer", "description": "Number of the journal entry"},
         "message_id": {"type": "string"},
@@ -67,6 +67,11 @@ _RECORDED = {
         "discrepancies": {
             "type": "array",
             "description": "What in a `tell` contradicts the books; the unit is on hold then",
+            "items": {"$ref": "#/components/schemas/Reason"},
+        },
+        "warnings": {
+            "type": "array",
+            "description": "What the operator should know, though nothing speaks against the message",
             "items": {"$ref": "#/components/schemas/Reason"},
         },
     },

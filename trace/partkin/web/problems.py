@@ -14,7 +14,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
 from partkin.rules.canonical_json import canonical
-from partkin.rules.reasons import REASON_TYPES, ReasonType
+from partkin.rules.reasons import REASON_TYPES, WARNING_TYPES, ReasonType
 from partkin.store.database import is_unreachable
 
 log = logging.getLogger(__name__)
@@ -43,7 +43,9 @@ PROBLEM_TYPES: Mapping[str, ReasonType] = {
         "`errors` names each place (JSON pointer, or the parameter) and what was expected there.",
         "Correct the request.",
     ),
-    "too-large": ReasonType("The body is too large", "Bodies are limited.", "Split it into several messages."),
+    "too-large": ReasonType(
+        "The body is too large", "Bodies are limited.", "Split it into several messages, or attach a smaller file."
+    ),
     "wrong-media-type": ReasonType(
         "Wrong media type", "The body must be declared as JSON (or NDJSON).", "Set Content-Type."
     ),
@@ -61,6 +63,7 @@ PROBLEM_TYPES: Mapping[str, ReasonType] = {
     ),
     "internal": ReasonType("Internal error", "A fault of the service; its log says more.", "Report it."),
     **REASON_TYPES,
+    **WARNING_TYPES,
 }
 
 
@@ -89,6 +92,14 @@ class ProblemDetails(BaseModel):
     status: int
     detail: str
     instance: str | None = None
+
+
+class ReasonDetails(BaseModel):
+    """A reason why something may not be done."""
+
+    type: str
+    title: str
+    detail: str
 
 
 def problem_response(body: Mapping[str, Any], headers: Mapping[str, str] | None = None) -> Response:

@@ -5,21 +5,24 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from partkin.questions.birth_record import AmbiguousItem, NoSuchItem, birth_record, birth_records, flat
+from partkin.questions.as_known import AsKnown, UnknownSeal
+from partkin.questions.birth_record import birth_record, birth_records, flat
 from partkin.questions.units_affected import UnknownSuspects, affected_page, affected_rows
-from partkin.rules.messages import Code
-from partkin.rules.moments import Moment, moment_of_text
+from partkin.rules.messages import LARGEST_WHOLE, Code
 from partkin.rules.suspects import Alarm
+from partkin.store.database import Readable
 from partkin.store.exposure import Cursor
-from partkin.web.formats import MEDIA_TYPES, Format, format_of, json_response, rows_response
-from partkin.web.genealogy_schemas import Affected, AffectedUnit, Tree, TreeLine
+from partkin.store.seals import BrokenSeal
+from partkin.web.asking import answered, invalid, line_forms, moment_of_query
+from partkin.web.formats import Format, format_of, json_response, rows_response
 from partkin.web.problems import Problem, ProblemDetails, form_errors
 from partkin.web.reading import BodyTooLarge, media_type, read_body
+from partkin.web.schemas.genealogy import Affected, AffectedUnit, Tree, TreeLine
 
 router = APIRouter(tags=["genealogy"])
 
@@ -35,37 +38,39 @@ def _time(description: str) -> Any:
 
 
 AsOf = Annotated[str | None, _time("As it was built then; now, if left out")]
+AsKnownAt = Annotated[
+    int | None,
+    Query(
+        ge=1,
+        le=LARGEST_WHOLE,
+        description="As the books knew it at the seal of this number, whatever was recorded since; by all that is "
+        "recorded now, if left out. The first question about a seal takes as long as `partkin check`",
+    ),
+]
 Removed = Annotated[bool, Query(description="Also what has been taken out")]
 
 
-def _moment(name: str, text: str) -> Moment:
-    """The moment of a parameter. Raises Problem where it is no RFC 3339 date and time with offset."""
+def _asked(request: Request, seal: int | None) -> Readable:
+    """What the question is asked of. Raises Problem where there is no such seal, or the books cannot be rebuilt."""
+    database, folder = request.app.state.database, request.app.state.settings.cache_folder
+    if seal is None:
+        return cast(Readable, database)
     try:
-        return moment_of_text(text)
-    except ValueError as error:
-        detail = f"{name} takes a date and time with its offset from UTC, not {text!r} (in an address, + is %2B)."
-        raise _invalid({f"/query/{name}": detail}) from error
-
-
-def _invalid(mistakes: Mapping[str, str]) -> Problem:
-    errors = [{"pointer": pointer, "detail": detail} for pointer, detail in mistakes.items()]
-    return Problem("invalid", " ".join(mistakes.values()), 422, errors=errors)
+        return AsKnown(database, seal, folder, lambda _done, _of: None)
+    except UnknownSeal as error:
+        raise invalid({"/query/as_known_at": f"{error} GET /v1/seals lists them."}) from error
+    except BrokenSeal as error:
+        raise Problem("internal", f"{error} Run `partkin check`, and compare with what auditors have.", 500) from error
+    except OSError as error:
+        detail = f"The books as known then cannot be kept: {error}. PARTKIN_CACHE_FOLDER names a folder for them."
+        raise Problem("store-unreachable", detail, 503) from error
 
 
 def _answers(line: type[BaseModel], *, problems: Mapping[int, str]) -> dict[int | str, dict[str, Any]]:
     """The documentation of an answer whose rows can be asked for one a line."""
-    forms = {
-        Format.NDJSON: f"one {line.__name__} a line",
-        Format.CSV: f"RFC 4180, with these columns: {', '.join(line.model_fields)}",
-    }
-    return {
-        200: {
-            "content": {
-                MEDIA_TYPES[name]: {"schema": {"type": "string", "description": form}} for name, form in forms.items()
-            }
-        },
-        **{status: {"model": ProblemDetails, "description": description} for status, description in problems.items()},
-    }
+    forms = line_forms(line)
+    forms |= {status: {"model": ProblemDetails, "description": words} for status, words in problems.items()}
+    return forms
 
 
 # -- downwards
@@ -87,6 +92,7 @@ def tree(
     lot: Annotated[Code | None, Query(description="Lot")] = None,
     part: Annotated[Code | None, Query(description="Part number, where several parts have this number")] = None,
     as_of: AsOf = None,
+    as_known_at: AsKnownAt = None,
     removed: Removed = False,
     format: Annotated[Format | None, Query(description="Instead of an Accept header")] = None,  # noqa: A002
 ) -> Response:
@@ -95,14 +101,10 @@ def tree(
     As JSON the items hold each other (`content`); as NDJSON and CSV there is one item a line.
     """
     if (serial is None) == (lot is None):
-        raise _invalid({"/query/serial": "Give either a serial or a lot."})
-    moment = None if as_of is None else _moment("as_of", as_of)
-    try:
-        record = birth_record(request.app.state.database, part, serial, lot=lot, as_of=moment, removed=removed)
-    except NoSuchItem as error:
-        raise Problem("unknown-item", str(error), 404) from error
-    except AmbiguousItem as error:
-        raise Problem("ambiguous-serial", f"{error} Name one with part.", 409, parts=error.parts) from error
+        raise invalid({"/query/serial": "Give either a serial or a lot."})
+    moment = None if as_of is None else moment_of_query("as_of", as_of)
+    store = _asked(request, as_known_at)
+    record = answered(lambda: birth_record(store, part, serial, lot=lot, as_of=moment, removed=removed))
     wanted = format_of(request, format, *Format)
     if wanted == Format.JSON:
         return json_response(record)
@@ -122,16 +124,17 @@ def trees(
     started_to: Annotated[str, _time("Started before this moment")],
     part: Annotated[Code | None, Query(description="Only this part; subassemblies too. All units, if left out")] = None,
     as_of: AsOf = None,
+    as_known_at: AsKnownAt = None,
     removed: Removed = False,
     format: Annotated[Format | None, Query(description="Instead of an Accept header")] = None,  # noqa: A002
 ) -> Response:
     """The birth records of many units, one item a line, in the order in which the units were started."""
-    since, until = _moment("started_from", started_from), _moment("started_to", started_to)
-    moment = None if as_of is None else _moment("as_of", as_of)
+    since, until = moment_of_query("started_from", started_from), moment_of_query("started_to", started_to)
+    moment = None if as_of is None else moment_of_query("as_of", as_of)
     wanted = format_of(request, format, Format.NDJSON, Format.CSV)
     if wanted == Format.JSON:
-        raise _invalid({"/query/format": "Many records come as ndjson or csv, not as json."})
-    records = birth_records(request.app.state.database, part, since, until, as_of=moment, removed=removed)
+        raise invalid({"/query/format": "Many records come as ndjson or csv, not as json."})
+    records = birth_records(_asked(request, as_known_at), part, since, until, as_of=moment, removed=removed)
     chunks = ([line for record in some for line in flat(record)] for some in records)
     return rows_response(chunks, wanted, list(TreeLine.model_fields))
 
@@ -176,7 +179,7 @@ async def _alarm(request: Request) -> Alarm:
         if mistakes[0]["type"] == "json_invalid":
             raise Problem("not-json", f"The body is not JSON: {mistakes[0]['ctx']['error']}.", 400) from error
         errors = form_errors(error)
-        raise _invalid({one["pointer"]: one["detail"] for one in errors}) from error
+        raise invalid({one["pointer"]: one["detail"] for one in errors}) from error
 
 
 def _cursor(text: str) -> Cursor:
@@ -185,7 +188,7 @@ def _cursor(text: str) -> Cursor:
         possible, part, serial = json.loads(base64.urlsafe_b64decode(text))
         return Cursor(int(possible), str(part), str(serial))
     except (ValueError, TypeError) as error:
-        raise _invalid({"/query/cursor": "cursor is the `next` of the page before."}) from error
+        raise invalid({"/query/cursor": "cursor is the `next` of the page before."}) from error
 
 
 def _cursor_text(cursor: Cursor) -> str:
@@ -223,6 +226,7 @@ def affected(
     alarm: Annotated[Alarm, Depends(_alarm)],
     limit: Annotated[int, Query(ge=1, le=5000, description="Units on a page")] = 500,
     cursor: Annotated[str | None, Query(description="`next` of the page before")] = None,
+    as_known_at: AsKnownAt = None,
     format: Annotated[Format | None, Query(description="Instead of an Accept header")] = None,  # noqa: A002
 ) -> Response:
     """Every unit that a suspect is or was in, also where it has been taken out: certainly or possibly, apart.
@@ -230,12 +234,12 @@ def affected(
     A unit was exposed only where a component was in its holder while that was in the unit. As JSON it comes in pages;
     as NDJSON and CSV all of it, one unit a line.
     """
-    database = request.app.state.database
+    database = _asked(request, as_known_at)
     wanted = format_of(request, format, *Format)
     try:
         if wanted != Format.JSON:
             return rows_response(affected_rows(database, alarm), wanted, list(AffectedUnit.model_fields))
         page = affected_page(database, alarm, after=None if cursor is None else _cursor(cursor), limit=limit)
     except UnknownSuspects as error:
-        raise _invalid({mistake.pointer: mistake.detail for mistake in error.mistakes}) from error
+        raise invalid({mistake.pointer: mistake.detail for mistake in error.mistakes}) from error
     return json_response({**page, "next": None if page["next"] is None else _cursor_text(page["next"])})

@@ -33,6 +33,16 @@ ADDRESSES: dict[str, tuple[str, type[Any], str]] = {
     "/receipts": ("receipt", messages.Receipt, "Book parts in"),
     "/test-runs": ("test-run", messages.TestRun, "Record a test run"),
     "/holds": ("hold", messages.Hold, "Place or release a hold"),
+    "/number-blocks": ("number-block", messages.NumberBlock, "Reserve serial numbers"),
+    "/labels": ("label-print", messages.LabelPrint, "Print labels"),
+    "/dispositions": ("disposition", messages.Disposition, "Scrap something, send it away, or take it back to stock"),
+    "/corrections": ("correction", messages.Correction, "Correct a wrong record"),
+    "/lot-transfers": ("lot-transfer", messages.LotTransfer, "Split a lot, or merge lots"),
+    "/calibrations": ("calibration", messages.Calibration, "Record the calibration of an instrument"),
+    "/build-orders": ("build-order", messages.BuildOrder, "Say what a line builds next"),
+    "/packings": ("packing", messages.Packing, "Pack units into cartons, and cartons onto pallets"),
+    "/shipments": ("shipment", messages.Shipment, "Load a shipment, unload it, or despatch it"),
+    "/customer-returns": ("customer-return", messages.CustomerReturn, "Take a unit back from a customer"),
 }
 """Address to kind, form and summary."""
 

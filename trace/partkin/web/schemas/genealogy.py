@@ -47,6 +47,10 @@ class TestOutcome(_Described):
     instrument: str
     occurred_at: datetime
     verdict: Verdict
+    tester: Verdict | None
+    """The tester's own verdict, if it gave one."""
+    revision: str | None
+    """Of the plan, if the tester said so."""
     counts: bool | None
     """It is the last run of its plan, and nothing that it covers was changed after it; null where that is no longer
     known of the moment asked for."""
@@ -74,6 +78,15 @@ class Visit(_Described):
     """Null where it was after the moment asked for."""
 
 
+class SourceLot(_Described):
+    """A lot that went into a container."""
+
+    part: str
+    lot: str
+    certain: bool
+    """Nothing else was in the container."""
+
+
 class TreeItem(_Described):
     """An item in a tree. What says how it is in its holder is null for the item at the top."""
 
@@ -99,6 +112,8 @@ class TreeItem(_Described):
     """Said, but against what the books hold."""
     or_lot: list[ItemName]
     """Other lots that it may be of: it was taken next to a lot change."""
+    from_lots: list[SourceLot]
+    """Of a container: the lots that went into it before, at every level."""
     scan_point: str | None
     """Where it was put in."""
     operator: str | None
@@ -159,6 +174,8 @@ class Step(_Described):
     ended: datetime | None
     certain: bool
     """Not disputed, and not within the slack of a lot change."""
+    booked_as: ItemName | None
+    """What its pieces are booked as, where that is another lot or a container: the suspect lot is or may be in it."""
 
 
 class AffectedUnit(_Described):
