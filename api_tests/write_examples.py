@@ -1,6 +1,7 @@
 """Write `partkin/web/examples.json`, the examples of the documentation: `python -m api_tests.write_examples`.
 
-They are messages of the demo, from goods-in to the first unit at the end of its line, with the answers of the service.
+They are messages of the demo, from goods-in to the first unit, which leaves the plant and comes back, with the answers
+of the service.
 """
 
 from __future__ import annotations
@@ -33,32 +34,47 @@ Entry = Mapping[str, Any]
 
 SHOWN: Mapping[str, Mapping[str, str]] = {
     "unit-start": {"scan_point": "L1-010"},
-    "marriage": {"scan_point": "DR-010"},
+    "marriage": {"scan_point": "L1-010"},
     "removal": {"scan_point": "L1-RW"},
     "lot-loading": {"scan_point": "DR-010"},
     "receipt": {"part": "CA-330"},
     "test-run": {"plan": "SAFETY"},
     "hold": {"action": "place"},
+    "number-block": {"scan_point": "L1-010"},
+    "label-print": {"label": "unit"},
+    "disposition": {"destination": "scrap"},
+    "correction": {"scan_point": "L1-RW"},
+    "lot-transfer": {"scan_point": "GI-02"},
+    "calibration": {"instrument": "HV-11"},
+    "build-order": {"line": "L1"},
+    "packing": {"packaging": "CTN-8"},
+    "shipment": {"action": "load"},
+    "customer-return": {"scan_point": "L1-RW"},
 }
 """Of each kind of message, what the first one that is shown says."""
 
 
-def play_beginning(store: str, service: str) -> list[Entry]:
-    """Play the beginning of the demo's shift, of the same day always, over the service; all entries of the journal."""
+def play_first_unit(store: str, service: str) -> list[Entry]:
+    """Play the life of the first unit, on the same day always, over the service; all entries of the journal."""
     plant = Plant(read_catalogue_folder(demo_data() / "catalogue"), read_story(), START.date())
     database = Database(store)
     load_catalogue(database, plant.catalogue, operator=DEMO_BADGE, now=time.time_ns() // 1000)
     database.close()
-    asyncio.run(_begin(plant, service))
+    asyncio.run(_play(plant, service))
     with httpx2.Client(base_url=service) as client:
         found: list[Entry] = client.get("/v1/entries", params={"limit": 1000}).raise_for_status().json()["items"]
     return found
 
 
-async def _begin(plant: Plant, service: str) -> None:
+async def _play(plant: Plant, service: str) -> None:
     async with httpx2.AsyncClient(base_url=service) as client:
         floor = Floor(client, start=START, seed=DEFAULT_SEED, badges=plant.story.badges, tell=lambda *_: None)
-        await Shift(floor, plant, DEFAULT_UNITS, lambda: None).play_beginning()
+        shift = Shift(floor, plant, DEFAULT_UNITS, lambda: None)
+        first = await shift.play_beginning()
+        pallet = await shift.packing.make_up()
+        assert pallet is not None
+        await shift.shipping.ship_first(pallet)
+        await shift.shipping.take_back(first)
 
 
 def examples_of(entries: list[Entry]) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -78,7 +94,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         store = servers.SQLiteStores(Path(folder)).migrated()
         with servers.running(store) as service:
-            examples = dict(examples_of(play_beginning(store, service)))
+            examples = dict(examples_of(play_first_unit(store, service)))
     target.write_text(json.dumps(examples, indent=1, ensure_ascii=False) + "\n")
 
 

@@ -16,6 +16,7 @@ from rich.table import Table
 from partkin.command_line.asking import BadInput
 from partkin.command_line.check import check
 from partkin.command_line.demo.alarm import raise_alarm
+from partkin.command_line.demo.checks import compare_notes
 from partkin.command_line.demo.ending import export_day, say_what_to_try
 from partkin.command_line.demo.floor import Floor
 from partkin.command_line.demo.fresh_store import fresh_store
@@ -29,6 +30,11 @@ from partkin.exports.catalogue_files import read_catalogue_folder
 DEFAULT_STORE = "sqlite:///partkin-demo.db"
 
 _HOST = "127.0.0.1"
+_OVERTIME = timedelta(minutes=20)
+
+_IDLE = 2
+"""Seconds after which a connection is not used again; the service closes it after five."""
+
 _SECONDS = 60
 """Until a station gives up waiting for an answer."""
 
@@ -44,8 +50,8 @@ def demo(once: bool, store: str | None, port: int, seed: int, units: int) -> Non
     began = time.perf_counter()
     screen = console()
     story = read_story()
-    # The shift ends about now, so that nothing in it is ahead of the service's clock.
-    start = datetime.now().astimezone().replace(microsecond=0) - timedelta(hours=story.hours)
+    # The shift is over, also where its lorries are late, so that nothing in it is ahead of the service's clock.
+    start = datetime.now().astimezone().replace(microsecond=0) - timedelta(hours=story.hours) - _OVERTIME
     plant = Plant(read_catalogue_folder(demo_data() / "catalogue"), story, start.date())
     url = store or DEFAULT_STORE
     with listen(_HOST, port) as listening:
@@ -56,6 +62,7 @@ def demo(once: bool, store: str | None, port: int, seed: int, units: int) -> Non
             screen.print(f"A shift at {story.plant}, {hours}: {units} units on {len(story.lines)} lines.")
             shift = _play(address, plant, start, seed, units, screen)
             raise_alarm(address, shift, screen)
+            compare_notes(address, shift, screen)
             export_day(database, screen)
             database.close()
             check(store=url)
@@ -79,7 +86,7 @@ def _play(address: str, plant: Plant, start: datetime, seed: int, units: int, sc
         screen.print(line)
 
     async def play(built: Callable[[], object]) -> Shift:
-        limits = httpx2.Limits(max_connections=len(plant.story.badges))
+        limits = httpx2.Limits(max_connections=len(plant.story.badges), keepalive_expiry=_IDLE)
         async with httpx2.AsyncClient(base_url=address, timeout=_SECONDS, limits=limits) as client:
             floor = Floor(client, start=start, seed=seed, badges=plant.story.badges, tell=tell)
             shift = Shift(floor, plant, units, built)
@@ -93,8 +100,8 @@ def _play(address: str, plant: Plant, start: datetime, seed: int, units: int, sc
             shift = asyncio.run(play(lambda: bar.advance(task)))
         except ExceptionGroup as failed:
             raise failed.exceptions[0] from None
-    seconds, posted = time.perf_counter() - began, shift.floor.posted
-    reworked = f", {shift.reworked} more of them reworked after a failed test" if shift.reworked else ""
+    seconds, posted = time.perf_counter() - began, shift.work.floor.posted
+    reworked = f", {shift.work.reworked} more of them reworked after a failed test" if shift.work.reworked else ""
     screen.print(
         f"{units} units with their modules{reworked}: {posted} messages in {seconds:.0f} s, "
         f"{posted / seconds:.0f} a second."

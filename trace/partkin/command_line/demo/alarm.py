@@ -48,9 +48,9 @@ def raise_alarm(url: str, shift: Shift, screen: Console) -> None:
 
     Raises DemoFailed where they differ.
     """
-    affected = _ask(url, shift.story.alarm.part, shift.story.alarm.lot)
+    affected = _ask(url, shift.work.story.alarm.part, shift.work.story.alarm.lot)
     _show(shift, affected, screen)
-    noted = remembered(shift.plant, shift.floor.drawn, shift.floor.holders)
+    noted = remembered(shift.work.plant, shift.work.floor.drawn, shift.work.floor.holders)
     if (affected.units("certain"), affected.units("possible")) != noted:
         raise DemoFailed(f"{affected.counts} is not what the floor noted: {[len(units) for units in noted]}")
     screen.print("The floor's own notes of what went where name the same units, certain and possible.")
@@ -72,12 +72,14 @@ def _ask(url: str, part: str, lot: str) -> Affected:
 
 def remembered(
     plant: Plant,
-    drawn_at: Mapping[tuple[str, str], Sequence[tuple[str, Label]]],
+    drawn_at: Mapping[tuple[str, str], Sequence[tuple[str, tuple[Label, ...]]]],
     holders: Mapping[str, Units],
 ) -> tuple[Units, Units]:
     """The units certainly and possibly affected by the alarm, by what the floor itself wrote down.
 
     Every module took one piece, so that those within the slack of a change are its neighbours in the order of building.
+    It may be of any container that was up when it or such a neighbour was built; certain is only what one container
+    alone was up for, and one lot alone went into.
     """
     alarm = plant.story.alarm
     certain: Units = set()
@@ -86,9 +88,10 @@ def remembered(
         slack = plant.catalogue.scan_point[scan_point].changeover_slack
         for place, (module, _) in enumerate(drawn):
             near = drawn[max(0, place - slack) : place + slack + 1]
-            bad = {(label.part, label.code) == (alarm.part, alarm.lot) for _, label in near}
-            if True in bad:
-                (possible if False in bad else certain).update(holders.get(module, ()))
+            containers = {label for _, labels in near for label in labels}
+            lots = {(lot.part, lot.code) for label in containers for lot in plant.sources(label)}
+            if (alarm.part, alarm.lot) in lots:
+                (certain if len(containers) == len(lots) == 1 else possible).update(holders.get(module, ()))
     return certain, possible - certain
 
 
@@ -96,9 +99,9 @@ def remembered(
 
 
 def _show(shift: Shift, affected: Affected, screen: Console) -> None:
-    alarm = shift.story.alarm
-    part = shift.plant.catalogue.part[alarm.part]
-    supplier = shift.plant.catalogue.supplier[part.supplier or ""].name
+    alarm = shift.work.story.alarm
+    part = shift.work.plant.catalogue.part[alarm.part]
+    supplier = shift.work.plant.catalogue.supplier[part.supplier or ""].name
     screen.rule(f"Alarm: {alarm.part} lot {alarm.lot}")
     screen.print(f"{supplier}: {alarm.words.format(lot=alarm.lot)}.")
     facts = Table.grid(padding=(0, 2))
@@ -118,12 +121,12 @@ def _show(shift: Shift, affected: Affected, screen: Console) -> None:
 
 def _facts(shift: Shift, affected: Affected) -> Iterator[tuple[str, str]]:
     """What came in, where it went, and how long the answer took."""
-    alarm = shift.story.alarm
-    pieces = sum(number for label, number in shift.supplies.pieces.items() if label.code == alarm.lot)
+    alarm = shift.work.story.alarm
+    pieces = sum(number for label, number in shift.work.supplies.pieces.items() if label.code == alarm.lot)
     first = [row["path"][0] for row in affected.certain]
     places = sorted({f"{step['position']} of {step['into']['part']}" for step in first})
     started = sorted(step["started"] for step in first)
-    yield "suspect", f"{alarm.part} ({shift.plant.catalogue.part[alarm.part].description}) lot {alarm.lot}"
+    yield "suspect", f"{alarm.part} ({shift.work.plant.catalogue.part[alarm.part].description}) lot {alarm.lot}"
     yield "received", f"{pieces} pieces, before the shift"
     yield "where used", f"{', '.join(places)}, {_clock(started[0])} to {_clock(started[-1])}"
     yield "answered in", f"{affected.seconds * 1000:.0f} ms"

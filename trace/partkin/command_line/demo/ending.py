@@ -30,10 +30,10 @@ def export_day(database: Database, screen: Console) -> None:
 
 def say_what_to_try(address: str, shift: Shift, screen: Console) -> None:
     """Where the documentation is, and commands to copy, with serial numbers of this run."""
-    first = next(iter(shift.units.values()))
-    alarm = shift.story.alarm
-    line = next(iter(shift.story.lines))
-    station = shift.floor.station(shift.plant.route(first.part, line)[0])
+    first = next(iter(shift.work.units.values()))
+    alarm = shift.work.story.alarm
+    line = next(iter(shift.work.story.lines))
+    station = shift.work.floor.station(shift.work.plant.route(first.part, line)[0])
     start = {"message_id": "try-1", "operator": station.badge, "scan_point": station.code, "part": first.part}
     suspects = {"suspects": {"items": [{"part": alarm.part, "lot": alarm.lot}]}}
     posts = f"curl -s {address}/v1/{{}} -H 'Content-Type: application/json' -d '{{}}'"
@@ -41,6 +41,9 @@ def say_what_to_try(address: str, shift: Shift, screen: Console) -> None:
     tries = {
         "The documentation of the interface": f"{address}/openapi.json",
         "What is, and was, in the first unit": f"curl -s '{address}/v1/tree?serial={first.code}&removed=true'",
+        "Where it is now": f"curl -s '{address}/v1/where?serial={first.code}'",
+        "Its rating plate, as a picture": f"curl -s '{address}/v1/labels/{shift.packing.first_plate}?format=svg'",
+        "What was tested on the bad instrument": f"curl -s '{address}/v1/instruments/{shift.bad_instrument}/tested'",
         "Which units the bad lot affects": posts.format("affected", _compact(suspects)),
         "Start a unit, as a station does": posts.format("units", _compact(start)[:-1] + "," + now + "}"),
         "What the journal has": f"curl -s '{address}/v1/entries?limit=5'",
@@ -51,7 +54,7 @@ def say_what_to_try(address: str, shift: Shift, screen: Console) -> None:
         screen.print(f"  {what}", style="dim")
         screen.print(f"  {command}", soft_wrap=True)
     stock = ", ".join(map(str, shift.stock))
-    screen.print(f"In stock, to build in: {stock}. {shift.story.spares.words}")
+    screen.print(f"In stock, to build in: {stock}. {shift.work.story.spares.words}")
 
 
 def _compact(value: object) -> str:

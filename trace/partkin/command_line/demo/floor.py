@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from hashlib import sha256
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
@@ -23,7 +24,23 @@ ADDRESSES: Mapping[str, str] = {
     "receipt": "/v1/receipts",
     "test-run": "/v1/test-runs",
     "hold": "/v1/holds",
+    "number-block": "/v1/number-blocks",
+    "label-print": "/v1/labels",
+    "disposition": "/v1/dispositions",
+    "correction": "/v1/corrections",
+    "lot-transfer": "/v1/lot-transfers",
+    "calibration": "/v1/calibrations",
+    "build-order": "/v1/build-orders",
+    "packing": "/v1/packings",
+    "shipment": "/v1/shipments",
+    "customer-return": "/v1/customer-returns",
 }
+
+_A_MOMENT = 15
+"""Seconds between two messages of a station that come one after the other."""
+
+_TRIES = 3
+"""Until a station gives up sending the same message."""
 
 Members = dict[str, Any]
 """Members of a message."""
@@ -52,11 +69,17 @@ class Answer:
         reasons: list[dict[str, str]] = self.content.get("reasons") or self.content.get("discrepancies") or []
         return reasons
 
-    def fact(self, name: str) -> Mapping[str, Any]:
-        """The first fact of a kind among those that became true. Raises DemoFailed where there is none."""
+    @property
+    def warnings(self) -> list[dict[str, str]]:
+        """What the operator is told though nothing speaks against it."""
+        warnings: list[dict[str, str]] = self.content.get("warnings", [])
+        return warnings
+
+    def fact(self, name: str, **said: object) -> Mapping[str, Any]:
+        """The first fact of a kind that says this and became true. Raises DemoFailed where there is none."""
         facts: list[Mapping[str, Any]] = self.content.get("facts", [])
         for fact in facts:
-            if fact["fact"] == name:
+            if fact["fact"] == name and said.items() <= fact.items():
                 return fact
         raise DemoFailed(f"{self.message} was expected to have {name!r} among its facts: {self.content}")
 
@@ -80,14 +103,17 @@ class Floor:
         self.start = start
         self.seed = seed
         self.tell = tell
-        self.drawn: dict[tuple[str, str], list[tuple[str, Label]]] = defaultdict(list)
+        self.drawn: dict[tuple[str, str], list[tuple[str, tuple[Label, ...]]]] = defaultdict(list)
         """What the floor itself remembers: by scan point and position, the serial numbers of what took pieces there, in
-        order, each with the lot."""
+        order, each with the containers that were up."""
         self.holders: dict[str, set[tuple[str, str]]] = defaultdict(set)
-        """And by serial number of a module the units that it went into, by part and serial number."""
+        """By serial number of a module the units that it went into, by part and serial number."""
+        self.tested: dict[str, set[str]] = defaultdict(set)
+        """And by instrument the serial numbers of what was tested on it."""
         self.posted = 0
         self._badges = badges
         self._stations: dict[str, Station] = {}
+        self._warned: set[str] = set()
 
     def station(self, code: str) -> Station:
         """The station at a scan point."""
@@ -102,10 +128,26 @@ class Floor:
         more = f" ({others} more reason{'s' * (others > 1)})" if others else ""
         self.tell(when, station.code, f"{what}: refused, {reason}. {detail}{more}")
 
+    def tell_warning(self, answer: Answer) -> None:
+        """Tell the first warning of each type."""
+        for warning in answer.warnings:
+            if warning["type"] not in self._warned:
+                self._warned.add(warning["type"])
+                when = datetime.fromisoformat(answer.message["occurred_at"])
+                self.tell(when, answer.message["scan_point"], f"{warning['title']}. {warning['detail']}")
+
+    async def keep(self, content: bytes, media_type: str) -> str:
+        """Send a file to be kept; its SHA-256, by which test runs name it. Raises DemoFailed where it is not kept."""
+        digest = sha256(content).hexdigest()
+        response = await self._send("PUT", f"/v1/attachments/{digest}", content, media_type)
+        if not response.is_success:
+            raise DemoFailed(f"the attachment {digest} was answered with {response.status_code} {response.text}")
+        return digest
+
     async def post(self, message: Message) -> Answer:
         """Post one message, as its station asks it."""
         body = {name: value for name, value in message.items() if name != "kind"}
-        response = await self.client.post(ADDRESSES[message["kind"]], json=body)
+        response = await self._send("POST", ADDRESSES[message["kind"]], json.dumps(body).encode(), "application/json")
         self.posted += 1
         return Answer(message, response.status_code, response.content, response.json())
 
@@ -117,8 +159,7 @@ class Floor:
     async def post_lines(self, messages: Sequence[Message]) -> list[Answer]:
         """Post many messages at once, a line each."""
         lines = "".join(json.dumps(message) + "\n" for message in messages)
-        headers = {"Content-Type": "application/x-ndjson"}
-        response = await self.client.post("/v1/messages", content=lines.encode(), headers=headers)
+        response = await self._send("POST", "/v1/messages", lines.encode(), "application/x-ndjson")
         self.posted += len(messages)
         if response.status_code != 200:
             raise DemoFailed(f"{len(messages)} lines were answered with {response.status_code} {response.text}")
@@ -127,6 +168,15 @@ class Floor:
             Answer(message, answer["status"], line, answer["answer"])
             for message, (line, answer) in zip(messages, answers, strict=True)
         ]
+
+    async def _send(self, method: str, path: str, content: bytes, media_type: str) -> httpx2.Response:
+        """Send a request; where the connection breaks, the same again, as stations do. Raises DemoFailed in the end."""
+        for _ in range(_TRIES):
+            try:
+                return await self.client.request(method, path, content=content, headers={"Content-Type": media_type})
+            except httpx2.TransportError as error:
+                broken = error
+        raise DemoFailed(f"the service does not answer at {path}: {broken!r}")
 
 
 class Station:
@@ -144,6 +194,10 @@ class Station:
         """When work of so many seconds ends, on something that is ready at a time; the clock goes on to then."""
         self.clock = max(self.clock, ready) + timedelta(seconds=max(1, round(seconds)))
         return self.clock
+
+    def next(self) -> datetime:
+        """When it has done one thing more, of those that take no time worth telling."""
+        return self.at(self.clock, _A_MOMENT)
 
     def message(self, kind: str, when: datetime, *, by: str | None = None, **members: Any) -> Message:
         """A message of this station, under an id of its own that is the same in every demo with the same seed."""

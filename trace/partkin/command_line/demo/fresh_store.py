@@ -13,7 +13,8 @@ from partkin.command_line.asking import BadInput, database_of
 from partkin.questions.entries import list_entries
 from partkin.rules.catalogue import Catalogue
 from partkin.store.database import Database
-from partkin.store.migrate import downgrade, upgrade
+from partkin.store.migrate import upgrade
+from partkin.store.tables import metadata
 
 DEMO_BADGE = "PARTKIN-DEMO"
 """Who loads a demo's catalogue: the first entry of the journal says so, and by that its store is known again."""
@@ -60,11 +61,19 @@ def _is_of_a_demo(database: Database) -> bool:
 
 def _empty(database: Database, url: str) -> None:
     if database.dialect == "postgresql":
-        downgrade(database, "base")
+        _drop_tables(database)
         return
     database.close()
     for suffix in ("", "-wal", "-shm"):
         Path(f"{_file(url)}{suffix}").unlink(missing_ok=True)
+
+
+def _drop_tables(database: Database) -> None:
+    """Drop the tables of a demo, also of an earlier version's. What is in them would not go back through migrations."""
+    upgrade(database)
+    with database.migration() as connection:
+        metadata.drop_all(connection)
+        connection.exec_driver_sql("DROP TABLE alembic_version")
 
 
 def _file(url: str) -> Path:

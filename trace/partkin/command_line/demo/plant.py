@@ -17,6 +17,7 @@ PER_LOT = 60
 """Serial-numbered pieces of one supplier's lot."""
 
 _DIGITAL_LINK = "]Q1"
+_GS1_128 = "]C1"
 _PATTERN = re.compile(r"\(\?P<(?P<group>\w+)>|(?P<end>\))|\[[^]]+\](?:\{(?P<times>[0-9]+)\})?|\\?(?P<literal>.)")
 
 
@@ -37,6 +38,14 @@ class Plant:
         self.catalogue = catalogue
         self.story = story
         self.day = day
+        self.ordered = {
+            (one.module, one.position, self.number(one.line, one.unit)): one.part for one in story.ordered_parts
+        }
+
+    def number(self, line: str, ordinal: int) -> int:
+        """The number of a unit of a line, counted from 1, and of what is scanned into it."""
+        lines = list(self.story.lines)
+        return self.story.first_number + len(lines) * (ordinal - 1) + lines.index(line)
 
     def serial(self, part: str, number: int) -> Label:
         """A serial-numbered component or module."""
@@ -62,15 +71,20 @@ class Plant:
             return Label(part, lot, f"{self._read(part)}01{known.gtin}10{lot}")
         return Label(part, lot, self._read(part) + _envelope(f"1P{known.supplier_part}", f"1T{lot}"))
 
-    def lots(self, part: str) -> list[tuple[Label, float]]:
-        """The lots of a part in this shift, with their shares of it."""
+    def lots(self, part: str) -> list[tuple[list[Label], float]]:
+        """The lots and containers of a part in this shift that are up together, with their shares of it."""
         known = self.catalogue.part[part]
         named = self.story.lots.get(part)
         if named is None:
-            named = tuple((str(number), share) for number, share in self.story.numbered_lots)
+            named = tuple(((str(number),), share) for number, share in self.story.numbered_lots)
         if known.trace != "lot":
             raise ValueError(f"{part} is not traced by lot")
-        return [(self.lot(part, lot), share) for lot, share in named]
+        return [([self.lot(part, lot) for lot in together], share) for together, share in named]
+
+    def sources(self, container: Label) -> dict[Label, int]:
+        """The lots that went into a container, with their shares in it; of a lot as it came, itself."""
+        sources = self.story.containers.get(container.part, {}).get(container.code)
+        return {container: 1} if sources is None else {self.lot(container.part, lot): n for lot, n in sources.items()}
 
     def positions(self, part: str) -> tuple[Position, ...]:
         """The positions of a built part."""
@@ -90,7 +104,10 @@ class Plant:
         return [code for code in steps if line is None or self.catalogue.scan_point[code].line == line]
 
     def component(self, position: Position, number: int) -> Label:
-        """The component of this number for a position: now and then from the second source."""
+        """The component of this number for a position: the one ordered, else now and then from the second source."""
+        ordered = self.ordered.get((position.part, position.position, number))
+        if ordered is not None:
+            return self.serial(ordered, number)
         allowed = self.allowed(position)
         second = random.Random(f"{position.part} {position.position} {number}").random()  # noqa: S311
         part = allowed[-1] if second < self.story.second_source_share else allowed[0]
@@ -99,6 +116,8 @@ class Plant:
     def scan_of_built(self, part: str, code: str, kind: str) -> str:
         """What the reader at a scan point of this kind sends for the label of a built item."""
         known = self.catalogue.part[part]
+        if known.packaging:
+            return f"{_GS1_128}00{code}"
         if known.gtin is None:
             return self._read(part) + code
         reader = self.story.unit_readers[kind]

@@ -1,0 +1,1 @@
+"""What goes wrong in the shift, and how it ends."""
