@@ -35,6 +35,14 @@ def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, AnyRep
     return _fail_if_skipped((yield))
 
 
+@pytest.fixture(scope="session", autouse=True)
+def cache_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What the service keeps in the user's cache folder, it keeps in a temporary one."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
 @pytest.fixture(scope="session")
 def standards() -> Path:
     """The folder of published check values: PARTKIN_STANDARDS, else shared/standards beside the checkout."""

@@ -5,6 +5,10 @@ L-20  one PUMP; four SCREWS, drawn from the lot that is loaded
 L-30  electrical safety; the dryer must be complete
 L-40  one CARTON, drawn from a lot that must have been received; the test must be passed and fresh
 RW    rework: anything may be opened and filled again          GOODS-IN  where parts come in
+PACK  one LEAFLET goes with each dryer; dryers go into a BOX, two of them, and boxes onto a PALLET, two of them
+SHIP  dryers, boxes and pallets are loaded for the consignees SHOP-1 and SHOP-2
+The second model, DRYER-2, has no content and no tests: it is finished as soon as it starts at L-10. It shares the
+numbering of the first, as pallets share that of boxes.
 """
 
 from __future__ import annotations
@@ -24,6 +28,9 @@ from partkin.rules.catalogue import (
     Alternate,
     Catalogue,
     Characteristic,
+    Consignee,
+    Instrument,
+    Numbering,
     Part,
     Position,
     RouteStep,
@@ -38,6 +45,8 @@ from partkin.store.database import Database
 Json = dict[str, Any]
 
 _FROM = date(2026, 1, 1)
+SCREW_HOURS = 200
+"""How long screws may be used once their container was opened: they are coated with thread lock."""
 NEW_MOTORS = date(2026, 6, 1)
 """Dryers started from this day on take MOTOR-2 as well."""
 
@@ -45,7 +54,16 @@ CATALOGUE: Catalogue = catalogue_of(
     [
         Supplier("S1", "First supplier"),
         Supplier("S2", "Second supplier"),
-        Part("DRYER", "Dryer", "serial", made=True, sold=True, serial_prefix="D", serial_digits=4),
+        Numbering("DRYERS", "running", 4, prefix="D"),
+        Numbering("PUMPS", "running", 4, prefix="P", check="iso7064-mod-37-36"),
+        # GS1 General Specifications: an SSCC is an extension digit, a company prefix (952 is that of examples), a
+        # running number, and a check digit; 18 digits.
+        Numbering("SSCC", "running", 9, prefix="09521234", check="gs1-mod-10"),
+        Part("DRYER", "Dryer", "serial", made=True, sold=True, numbering="DRYERS"),
+        Part("DRYER-2", "Dryer, second model", "serial", made=True, sold=True, numbering="DRYERS"),
+        Part("BOX", "Box", "serial", made=True, sold=False, packaging=True, numbering="SSCC"),
+        Part("PALLET", "Pallet", "serial", made=True, sold=False, packaging=True, numbering="SSCC"),
+        Part("LEAFLET", "Leaflet", "lot", made=False, sold=False),
         Part(
             "PUMP",
             "Pump",
@@ -54,8 +72,7 @@ CATALOGUE: Catalogue = catalogue_of(
             sold=False,
             label_pattern="(?P<serial>P[0-9]{4}(?P<check>[0-9A-Z]))",
             label_check="iso7064-mod-37-36",
-            serial_prefix="P",
-            serial_digits=4,
+            numbering="PUMPS",
         ),
         Part(
             "MOTOR",
@@ -77,7 +94,15 @@ CATALOGUE: Catalogue = catalogue_of(
             label_pattern="(?P<lot>H[0-9]{2})(?P<serial>[0-9]{4})",
         ),
         Part("ROTOR", "Rotor", "serial", made=False, sold=False, supplier="S1", receipts=True),
-        Part("SCREW", "Screw", "lot", made=False, sold=False, label_pattern="(?P<lot>S[0-9]{3})"),
+        Part(
+            "SCREW",
+            "Screw",
+            "lot",
+            made=False,
+            sold=False,
+            label_pattern="(?P<lot>S[0-9]{3})",
+            floor_life_hours=SCREW_HOURS,
+        ),
         Part(
             "CARTON",
             "Carton",
@@ -90,17 +115,22 @@ CATALOGUE: Catalogue = catalogue_of(
         ),
         Part("GREASE", "Grease", "none", made=False, sold=False),
         ScanPoint("L-10", "L", "Motor and heaters", "build"),
-        ScanPoint("L-20", "L", "Pump and screws", "build"),
+        ScanPoint("L-20", "L", "Pump and screws", "build", warn_below=8),
         ScanPoint("L-30", "L", "Electrical safety", "test"),
         ScanPoint("L-40", "L", "Packing", "build"),
         ScanPoint("RW", "L", "Rework bench", "rework"),
         ScanPoint("PL-10", "PL", "Rotor", "build"),
         ScanPoint("GOODS-IN", "GOODS", "Goods-in", "store"),
+        ScanPoint("PACK", "SHIPPING", "Boxes and pallets", "pack"),
+        ScanPoint("SHIP", "SHIPPING", "Gate", "ship"),
         Position("DRYER", "MOTOR", "Motor", 1, ("L-10",), ("SAFETY",), _FROM),
         Position("DRYER", "HEATERS", "Heaters", 2, ("L-10",), (), _FROM),
         Position("DRYER", "PUMP", "Pump", 1, ("L-20",), ("SAFETY",), _FROM),
         Position("DRYER", "SCREWS", "Screws", 4, ("L-20",), (), _FROM),
         Position("DRYER", "CARTON", "Carton", 1, ("L-40",), (), _FROM),
+        Position("DRYER", "LEAFLET", "Leaflet", 1, ("PACK",), (), _FROM, packing=True),
+        Position("BOX", "DRYERS", "Dryers", 2, ("PACK",), (), _FROM),
+        Position("PALLET", "BOXES", "Boxes", 2, ("PACK",), (), _FROM),
         Position("PUMP", "ROTOR", "Rotor", 1, ("PL-10",), ("SAFETY",), _FROM),
         Alternate("DRYER", "MOTOR", "MOTOR", _FROM),
         Alternate("DRYER", "MOTOR", "MOTOR-2", NEW_MOTORS),
@@ -108,15 +138,26 @@ CATALOGUE: Catalogue = catalogue_of(
         Alternate("DRYER", "PUMP", "PUMP", _FROM),
         Alternate("DRYER", "SCREWS", "SCREW", _FROM),
         Alternate("DRYER", "CARTON", "CARTON", _FROM),
+        Alternate("DRYER", "LEAFLET", "LEAFLET", _FROM),
+        Alternate("BOX", "DRYERS", "DRYER", _FROM),
+        Alternate("BOX", "DRYERS", "DRYER-2", _FROM),
+        Alternate("PALLET", "BOXES", "BOX", _FROM),
         Alternate("PUMP", "ROTOR", "ROTOR", _FROM),
         RouteStep("DRYER", 10, "L-10", needs_complete=False, needs_tests=()),
         RouteStep("DRYER", 20, "L-20", needs_complete=False, needs_tests=()),
         RouteStep("DRYER", 30, "L-30", needs_complete=True, needs_tests=()),
         RouteStep("DRYER", 40, "L-40", needs_complete=True, needs_tests=("SAFETY",)),
+        RouteStep("DRYER-2", 10, "L-10", needs_complete=False, needs_tests=()),
         RouteStep("PUMP", 10, "PL-10", needs_complete=False, needs_tests=()),
-        TestPlan("SAFETY", "Electrical safety"),
+        TestPlan("SAFETY", "Electrical safety", revision="B"),
+        TestPlan("SPIN", "Noise while spinning", retests=1),
         Characteristic("SAFETY", "EARTH", "Earth continuity", "numeric", "Ω", None, 0.2),
         Characteristic("SAFETY", "VISUAL", "No damage", "attribute"),
+        Characteristic("SPIN", "NOISE", "Sound power level", "numeric", "dB", None, 66),
+        Instrument("T1", "Safety tester", calibrated=False),
+        Instrument("T2", "Sound level meter", calibrated=True),
+        Consignee("SHOP-1", "First shop"),
+        Consignee("SHOP-2", "Second shop"),
     ]
 )
 
@@ -214,6 +255,71 @@ class Station:
         """A hold is released."""
         return self.post("holds", **{"action": "release", "hold": hold, "reason": "inspected", **said})
 
+    def correct(self, wrong: int, **said: Any) -> httpx2.Response:
+        """A record is corrected."""
+        return self.post("corrections", **{"wrong": wrong, "reason": "misread", **said})
+
+    def dispose(self, item: Json, destination: str, **said: Any) -> httpx2.Response:
+        """Something that is in nothing goes somewhere."""
+        return self.post("dispositions", **{"item": item, "destination": destination, "reason": "dented", **said})
+
+    def transfer(self, into: Json, *sources: tuple[Json, int], **said: Any) -> httpx2.Response:
+        """Pieces of lots go into a container."""
+        portions = [{"lot": lot, "quantity": quantity} for lot, quantity in sources]
+        return self.post("lot-transfers", **{"into": into, "sources": portions, **said})
+
+    def calibrate(self, **said: Any) -> httpx2.Response:
+        """The sound level meter is calibrated."""
+        return self.post("calibrations", **{"instrument": "T2", "good": True, "due_on": "2026-12-31", **said})
+
+    def spin(self, serial: str, noise: float = 60, **said: Any) -> httpx2.Response:
+        """A dryer's noise is measured, at the rework bench."""
+        head = {"scan_point": "RW", "plan": "SPIN", "instrument": "T1"}
+        measured = [{"characteristic": "NOISE", "value": noise}]
+        return self.post("test-runs", **{**head, "unit": dryer(serial), "measurements": measured, **said})
+
+    def pack(self, *contents: Json, **said: Any) -> httpx2.Response:
+        """Items go into a new box, or into what is named."""
+        begun = {} if "into" in said else {"packaging": "BOX"}
+        return self.post("packings", **{"scan_point": "PACK", "contents": list(contents), **begun, **said})
+
+    def ship(self, action: str, *contents: Json, **said: Any) -> httpx2.Response:
+        """Items are loaded for the first shop or taken off again, or all that is loaded is despatched."""
+        more: Json = {"load": {"consignee": "SHOP-1"}, "unload": {"reason": "no room"}}.get(action, {})
+        named = {"contents": list(contents)} if contents else {}
+        head = {"scan_point": "SHIP", "action": action, "shipment": "N1"}
+        return self.post("shipments", **{**head, **more, **named, **said})
+
+    def take_back(self, unit: Json, **said: Any) -> httpx2.Response:
+        """A unit comes back from a customer."""
+        return self.post("customer-returns", **{"scan_point": "GOODS-IN", "unit": unit, "reason": "noisy", **said})
+
+    def clearance(self, unit: Json) -> Json:
+        """What may be done with a unit."""
+        address, part = f"/v1/units/{unit['serial']}/clearance", unit["part"]
+        told: Json = self.client.get(address, params={"part": part}).raise_for_status().json()
+        return told
+
+    def state(self, item: Json) -> str:
+        """The state of a built item."""
+        return str(self.clearance(item)["state"])
+
+    def tree(self, item: Json, **asked: str) -> Json:
+        """What is in an item."""
+        told: Json = self.client.get("/v1/tree", params={**item, **asked}).raise_for_status().json()
+        return told
+
+    def affected(self, *items: Json) -> tuple[list[str], list[str]]:
+        """Serial numbers of the units that items are or were in, certainly and possibly."""
+        asked = self.client.post("/v1/affected", json={"suspects": {"items": list(items)}})
+        told = asked.raise_for_status().json()
+        return [row["serial"] for row in told["certain"]], [row["serial"] for row in told["possible"]]
+
+    def held(self, *, discrepancy: bool = True) -> list[Json]:
+        """What is on hold, for a discrepancy or for another reason."""
+        holds = self.client.get("/v1/holds").raise_for_status().json()["items"]
+        return [hold["item"] for hold in holds if hold["discrepancy"] == discrepancy]
+
     def inside(self, serial: str) -> list[tuple[str, int, str]]:
         """What is in a dryer: position, slot, serial number or lot."""
         tree = self.client.get("/v1/tree", params={"part": "DRYER", "serial": serial}).json()
@@ -248,6 +354,24 @@ class Station:
         recorded(self.test(serial))
         recorded(self.marry(serial, "L-40"))
 
+    def make_ready(self, serial: str) -> Json:
+        """A dryer is finished and gets its leaflet: it may leave."""
+        self.finish(serial)
+        recorded(self.marry(serial, "RW", lot_of("LEAFLET", "F1")))
+        return dryer(serial)
+
+    def second_model(self) -> Json:
+        """A dryer of the second model, which may leave as soon as it is started."""
+        return serial_of("DRYER-2", recorded(self.start(None, "DRYER-2", scan_point="L-10"))["unit"]["serial"])
+
+    def box(self, *units: Json) -> Json:
+        """A box with units in it."""
+        return serial_of("BOX", recorded(self.pack(*units))["unit"]["serial"])
+
+    def pallet(self, *boxes: Json) -> Json:
+        """A pallet with boxes on it."""
+        return serial_of("PALLET", recorded(self.pack(*boxes, packaging="PALLET"))["unit"]["serial"])
+
 
 def recorded(response: httpx2.Response) -> Json:
     """The answer to a message that was recorded."""
@@ -267,6 +391,12 @@ def reasons(response: httpx2.Response) -> list[str]:
 def facts(answer: Mapping[str, Any], name: str) -> list[Json]:
     """The facts of one kind in an answer."""
     return [fact for fact in answer["facts"] if fact["fact"] == name]
+
+
+def number_of(response: httpx2.Response, name: str) -> int:
+    """The number of the one row of a kind that a message made."""
+    (fact,) = facts(recorded(response), name)
+    return int(fact["number"])
 
 
 def married(response: httpx2.Response) -> list[tuple[str, str, int, int]]:

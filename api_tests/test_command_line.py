@@ -16,12 +16,17 @@ import pytest
 from sqlalchemy import text
 
 from api_tests import plant, servers
+from api_tests.labels import readers
 from api_tests.plant import Station, recorded
 from partkin import command_line
 from partkin.store.database import Database
+from partkin.store.journal import read_entries
 from partkin.store.migrate import current_revision, head_revision
 
-COMMANDS = ["serve", "migrate", "catalogue load", "catalogue export", "tree", "affected", "export", "check", "demo"]
+COMMANDS = [
+    *("serve", "migrate", "catalogue load", "catalogue export", "tree", "affected", "where", "history", "label"),
+    *("export", "seal", "check", "demo"),
+]
 
 
 @dataclass(frozen=True)
@@ -321,6 +326,99 @@ def test_a_mistake_in_an_alarm_is_never_answered_with_nobody_affected(run: Run, 
     assert (noted.code, noted.error.splitlines()[0].split(": ")[0]) == (0, "--received S1 2020-01-01 2020-01-02")
 
 
+# -- labels
+
+
+@pytest.fixture
+def pumps(store_url: str) -> list[str]:
+    """Serial numbers of two pumps, whose labels can be printed."""
+    plant.load(store_url)
+    with servers.running(store_url) as base_url, httpx2.Client(base_url=base_url) as client:
+        station = Station(client)
+        recorded(station.start("D1"))
+        return [recorded(station.start(None, "PUMP"))["unit"]["serial"] for _ in range(2)]
+
+
+def journalled(store: str) -> list[tuple[str, str]]:
+    """Kinds and outcomes of all entries."""
+    database = Database(store)
+    with database.read() as connection:
+        kept = [(row.kind, row.outcome) for row in read_entries(connection)]
+    database.close()
+    return kept
+
+
+def test_a_label_is_journalled_and_drawn(run: Run, store_url: str, pumps: list[str], tmp_path: Path) -> None:
+    file = tmp_path / "label.png"
+    said = run("label", "component", pumps[0], "--operator", "B7", "--to", file, "--store", store_url)
+    assert (said.code, said.error) == (0, ""), said
+    assert said.out == f"1 label of entry {len(journalled(store_url))}: {file}\n"
+    # ISO/IEC 15424: ]C0 is Code 128 without FNC1.
+    assert readers.scanned(readers.opened(file)) == [f"]C0{pumps[0]}"]
+    assert journalled(store_url)[-1] == ("label-print", "recorded")
+    (told,) = (
+        entry
+        for entry in map(json.loads, run("history", pumps[0], "--json", "--store", store_url).out.splitlines())
+        if entry["kind"] == "label-print"
+    )
+    assert told["operator"] == "B7"
+
+
+def test_a_label_is_printed_again_only_with_a_reason(
+    run: Run, store_url: str, pumps: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    print_both = ("label", "component", *pumps, "--operator", "B7", "--store", store_url)
+    assert run(*print_both, "--to", "both.pdf").out.startswith("2 labels of entry ")
+    refused = run(*print_both)
+    assert (refused.code, refused.out) == (2, "")
+    *reasons, last = refused.error.splitlines()
+    assert [pump in line and "printed before" in line for pump, line in zip(pumps, reasons, strict=True)] == [True] * 2
+    assert last.startswith("partkin: nothing was printed")
+    assert journalled(store_url)[-1] == ("label-print", "refused")
+    entry = len(journalled(store_url)) + 1
+    assert run(*print_both, "--reason", "torn off", "--sheet").code == 0
+    sheet = readers.of_pdf((tmp_path / f"labels-{entry}.pdf").read_bytes(), 300)
+    assert sorted(readers.scanned(sheet)) == [f"]C0{pump}" for pump in pumps]
+    assert {path.name for path in tmp_path.iterdir()} == {"both.pdf", f"labels-{entry}.pdf"}
+
+
+def test_the_numbers_of_a_block_are_drawn(run: Run, store_url: str, pumps: list[str], tmp_path: Path) -> None:
+    with servers.running(store_url) as base_url, httpx2.Client(base_url=base_url) as client:
+        block = recorded(Station(client).post("number-blocks", part="PUMP", count=3, reason="labels ahead"))
+    before, file = journalled(store_url), tmp_path / "block.pdf"
+    assert run("label", "--block", block["entry"], "--sheet", "--to", file, "--store", store_url).code == 0
+    read = readers.scanned(readers.of_pdf(file.read_bytes(), 300))
+    assert sorted(read) == [f"]C0{number}" for number in plant.facts(block, "numbers issued")[0]["numbers"]]
+    assert journalled(store_url) == before, "the block says already who wanted it, and what for"
+    for wrong in (("--block", 1), ("--block", 4711), ("component", pumps[0], "--block", block["entry"])):
+        require_one_line(run("label", *wrong, "--store", store_url), "--block")
+
+
+def test_what_does_not_fit_its_label_is_refused_before_it_is_journalled(
+    run: Run, store_url: str, pumps: list[str], tmp_path: Path
+) -> None:
+    run("catalogue", "export", tmp_path, "--store", store_url)
+    parts = tmp_path / "parts.csv"
+    parts.write_text(parts.read_text().replace("PUMP,Pump,", "PUMP,泵,"))  # which the font has not
+    assert run("catalogue", "load", tmp_path, "--store", store_url, "--operator", "B1").code == 0
+    before = journalled(store_url)
+
+    def refused(*arguments: object, operator: str = "B7", to: Path = tmp_path / "label.svg") -> Said:
+        return run("label", *arguments, "--operator", operator, "--to", to, "--store", store_url)
+
+    require_one_line(refused("component", pumps[0]), "nothing was printed", "泵")
+    require_one_line(refused("unit", "D1"), "nothing was printed", "label pattern")
+    require_one_line(refused("unit", "D9"), "D9")
+    require_one_line(refused("component", *pumps), "svg is of one label", "pdf")
+    require_one_line(refused("component", pumps[0], operator="Zoë"), "operator")
+    require_one_line(refused("component", pumps[0], to=tmp_path / "no" / "label.svg"), "--to", "no file can be written")
+    require_one_line(refused("component"), "ITEM")
+    require_one_line(run("label", "component", pumps[0], "--store", store_url), "--operator")
+    assert journalled(store_url) == before
+    assert not (tmp_path / "label.svg").exists()
+
+
 # -- export and check
 
 
@@ -352,14 +450,16 @@ def test_check_finds_what_was_changed_behind_the_journals_back(
         connection.execute(text("UPDATE marriage SET position = 'MOTOR-X' WHERE position = 'MOTOR'"))
         connection.execute(text("DELETE FROM visit WHERE scan_point = 'PL-10'"))
         connection.execute(text("UPDATE part SET description = 'Other' WHERE part = 'GREASE'"))
+        connection.execute(text("UPDATE numbering SET digits = 5 WHERE scheme = 'DRYERS'"))
     database.close()
     said = run("check", "--store", store_url)
     assert said.code == 1
-    assert [line.split()[0] for line in said.out.splitlines()[1:-1]] == ["part", "marriage", "visit"]
-    assert "3 differences" in said.out.splitlines()[-1]
+    assert [line.split()[0] for line in said.out.splitlines()[1:-1]] == ["numbering", "part", "marriage", "visit"]
+    assert "4 differences" in said.out.splitlines()[-1]
     told = run("check", "--store", store_url, "--json")
-    part, marriage, visit = json.loads(told.out)["listed"]
-    assert (told.code, json.loads(told.out)["differences"]) == (1, 3)
+    numbering, part, marriage, visit = json.loads(told.out)["listed"]
+    assert (told.code, json.loads(told.out)["differences"]) == (1, 4)
+    assert (numbering["kept"], numbering["rebuilt"]) == ({"digits": 5}, {"digits": 4})
     assert (part["key"], part["kept"], part["rebuilt"]) == (
         {"part": "GREASE"},
         {"description": "Other"},

@@ -14,7 +14,7 @@ import pytest
 from schemathesis.specs.openapi.definitions import OPENAPI_31
 
 from api_tests.plant import Json, load
-from partkin.rules.reasons import REASON_TYPES
+from partkin.rules.reasons import REASON_TYPES, WARNING_TYPES
 from partkin.settings import Settings
 from partkin.web.app import create_app
 from partkin.web.examples import EXAMPLES
@@ -25,15 +25,18 @@ OPERATIONS = {
     for path, operations in DOCUMENT["paths"].items()
     for method, operation in operations.items()
 }
+SCHEMAS: dict[str, Json] = DOCUMENT["components"]["schemas"]
 FORMS = {
-    "unit-start": "UnitStart",
-    "marriage": "Marriage",
-    "removal": "Removal",
-    "lot-loading": "LotLoading",
-    "receipt": "Receipt",
-    "test-run": "TestRun",
-    "hold": "Hold",
+    form["properties"]["kind"]["const"]: name
+    for name, form in SCHEMAS.items()
+    if {"message_id", "kind"} <= form.get("properties", {}).keys()
 }
+"""Kind of message to the name of its form."""
+
+
+def name_of(schema: Json) -> str:
+    """What a reference refers to."""
+    return str(schema["$ref"]).removeprefix("#/components/schemas/")
 
 
 def validator(name: str) -> jsonschema_rs.Draft202012Validator:
@@ -88,7 +91,7 @@ def test_operations_have_names_of_their_own() -> None:
 
 def test_every_reason_is_documented() -> None:
     documented = DOCUMENT["components"]["schemas"]["Reason"]["properties"]["type"]["enum"]
-    assert documented == [f"/problems/{name}" for name in REASON_TYPES]
+    assert documented == [f"/problems/{name}" for name in (*REASON_TYPES, *WARNING_TYPES)]
 
 
 @pytest.mark.parametrize("kind", FORMS)
@@ -99,8 +102,54 @@ def test_the_example_of_a_message_and_its_answer_follow_their_schemas(kind: str)
     assert example.answer["message_id"] == example.message["message_id"]
 
 
-def test_every_kind_of_message_has_its_example() -> None:
+def test_every_kind_of_message_has_its_example_at_its_address() -> None:
+    shown = {}
+    for operation in OPERATIONS.values():
+        body = operation.get("requestBody", {}).get("content", {}).get("application/json", {})
+        if "accepted" in body.get("examples", {}):
+            answer = operation["responses"]["201"]["content"]["application/json"]["example"]
+            message = body["examples"]["accepted"]["value"]
+            shown[name_of(body["schema"])] = message["message_id"], answer["message_id"]
+    ids = {kind: example.answer["message_id"] for kind, example in EXAMPLES.items()}
+    assert shown == {name: (ids[kind], ids[kind]) for kind, name in FORMS.items()}
     assert FORMS.keys() == EXAMPLES.keys()
+
+
+@pytest.mark.parametrize("kind", FORMS)
+def test_all_that_a_message_lists_or_says_has_a_limit(kind: str) -> None:
+    for place, schema in within(SCHEMAS[FORMS[kind]]):
+        if schema.get("type") == "array":
+            assert "maxItems" in schema, place
+        if schema.get("type") == "string":
+            assert schema.keys() & {"maxLength", "enum", "const", "format"}, place
+        if schema.get("type") == "integer":
+            assert "maximum" in schema, place
+
+
+def within(schema: Json, place: str = "") -> Iterator[tuple[str, Json]]:
+    """A schema and all within it, each with its place."""
+    if "$ref" in schema:
+        schema = SCHEMAS[name_of(schema)]
+    yield place, schema
+    for name, member in schema.get("properties", {}).items():
+        yield from within(member, f"{place}/{name}")
+    for choice in (*schema.get("anyOf", ()), *schema.get("oneOf", ())):
+        yield from within(choice, place)
+    if "items" in schema:
+        yield from within(schema["items"], f"{place}/*")
+
+
+OF_THE_CATALOGUE = {"GET /v1/instruments"}
+"""Lists that are as long as the plant's catalogue makes them."""
+
+
+def test_lists_come_in_pages() -> None:
+    for name in OPERATIONS.keys() - OF_THE_CATALOGUE:
+        answer = OPERATIONS[name]["responses"].get("200", {}).get("content", {}).get("application/json", {})
+        if "$ref" in answer.get("schema", {}) and "items" in SCHEMAS[name_of(answer["schema"])]["properties"]:
+            asked = {parameter["name"]: parameter["schema"] for parameter in OPERATIONS[name]["parameters"]}
+            assert asked["limit"]["maximum"] == 1000, name
+            assert "cursor" in asked, name
 
 
 def test_the_service_does_what_the_document_says(service: httpx2.Client, store_url: str, tmp_path: Path) -> None:

@@ -8,16 +8,19 @@ import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import date
 from typing import Any
 
 import httpx2
 import pytest
 from sqlalchemy import Engine, event
 
-from api_tests.plant import CATALOGUE, Json, Station, dryer, facts, heater, lot_of, motor, recorded, serial_of
+from api_tests.plant import CATALOGUE, Json, Station, dryer, facts, heater, lot_of, motor, reasons, recorded, serial_of
 from partkin.actions.load_catalogue import load_catalogue
+from partkin.rules.catalogue import Alternate, Part, Position
+from partkin.rules.catalogue.tables import KINDS, catalogue_of, rows_of
 from partkin.store.database import Database
-from partkin.web.genealogy_schemas import Affected, Tree
+from partkin.web.schemas.genealogy import Affected, Tree
 
 SLACK = 5
 """Pieces; a dryer takes four screws at once."""
@@ -135,6 +138,7 @@ def test_a_rotor_taken_out_of_a_pump_that_is_in_a_dryer_affected_it_and_is_not_i
         "started": row["exposed_from"],
         "ended": None,
         "certain": True,
+        "booked_as": None,
     }
     (then,) = affected(station, items=[rotor], as_of=before)["certain"]
     assert (then["inside"], then["exposed_to"]) == (True, None)
@@ -579,3 +583,67 @@ def test_more_items_take_no_more_statements(station: Station) -> None:
         recorded(station.test(serial, mode="tell"))
     assert counted() == few
     assert max(few) < 15
+
+
+# -- what lies beside a unit in its carton
+
+
+def with_hoses(store_url: str) -> None:
+    """Two hoses go into each box, beside the dryers."""
+    hose = Part("HOSE", "Drain hose", "lot", made=False, sold=False)
+    first = date(2026, 1, 1)
+    rows = [row for kind in KINDS.values() for row in rows_of(CATALOGUE, kind)]
+    rows += [
+        hose,
+        Position("BOX", "HOSES", "Drain hoses", 2, ("PACK",), (), first),
+        Alternate("BOX", "HOSES", "HOSE", first),
+    ]
+    database = Database(store_url)
+    load_catalogue(database, catalogue_of(rows), operator="B1", now=0)
+    database.close()
+
+
+def test_a_unit_is_exposed_to_what_was_packed_beside_it(station: Station, store_url: str) -> None:
+    """Only to what was in its own box while it was there."""
+    with_hoses(store_url)
+    station.load_lots()
+    first, second, third = (station.make_ready(serial) for serial in ("D1", "D2", "D3"))
+    box = station.box(first, second)
+    recorded(station.pack(lot_of("HOSE", "H1"), into=box))
+    other = station.box(third)
+    recorded(station.pack(lot_of("HOSE", "H2"), into=other))
+    station.pallet(box, other)
+    assert serials(affected(station, items=[lot_of("HOSE", "H1")])) == (["D1", "D2"], [])
+    assert serials(affected(station, items=[lot_of("HOSE", "H2")])) == (["D3"], [])
+    row = affected(station, items=[lot_of("HOSE", "H2")])["certain"][0]
+    steps = [(step["part"], step["position"], step["into"]["serial"]) for step in row["path"]]
+    assert steps == [("HOSE", "HOSES", other["serial"]), ("DRYER", "DRYERS", other["serial"])]
+
+
+def test_a_unit_taken_out_of_its_box_before_is_not_exposed_to_what_came_in_then(
+    station: Station, store_url: str
+) -> None:
+    with_hoses(store_url)
+    station.load_lots()
+    first, second = (station.make_ready(serial) for serial in ("D1", "D2"))
+    box = station.box(first, second)
+    recorded(station.post("removals", scan_point="PACK", unit=box, component=first, reason="wrong box"))
+    recorded(station.pack(lot_of("HOSE", "H1"), into=box))
+    assert serials(affected(station, items=[lot_of("HOSE", "H1")])) == (["D2"], [])
+
+
+def test_a_box_leaves_with_all_its_accessories(station: Station, store_url: str) -> None:
+    """Dryers need not fill it; hoses must."""
+    with_hoses(store_url)
+    station.load_lots()
+    dryer_inside = station.make_ready("D1")
+    box = station.box(dryer_inside)
+    recorded(station.pack({"part": "HOSE", "lot": "H1"}, into=box))
+    recorded(station.post("removals", scan_point="PACK", unit=box, position="HOSES", slot=1, reason="leaks"))
+    for refused in (station.ship("load", box), station.pack(box, packaging="PALLET")):
+        assert reasons(refused) == ["gate-not-met"]
+    assert [reason["type"] for reason in station.clearance(dryer_inside)["ship"]["reasons"]] == [
+        "/problems/gate-not-met"
+    ]
+    recorded(station.pack({"part": "HOSE", "lot": "H1"}, into=box))
+    recorded(station.ship("load", box))

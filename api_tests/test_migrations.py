@@ -7,16 +7,21 @@ import re
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from datetime import date
 from pathlib import Path
 
+import httpx2
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import Connection, insert, select, text
+from sqlalchemy import Connection, MetaData, insert, select, text
 from sqlalchemy.exc import DBAPIError
+from stdnum.iso7064 import mod_37_36
 
-from api_tests.servers import served
+from api_tests.plant import Station, differences, dryer, recorded
+from api_tests.servers import running, served
+from partkin.exports.night import export_night
 from partkin.store.database import Database
 from partkin.store.migrate import (
     StoreAtAnotherRevision,
@@ -29,6 +34,12 @@ from partkin.store.migrate import (
 from partkin.store.tables import entry, metadata
 
 CHECKOUT = Path(__file__).parents[1]
+
+ISSUED = [["DRYER", "1"], ["PUMP", "1"], ["DRYER", "3"]]
+"""The numbers that the store of the first version issued."""
+
+LATER = 4_000_000_000_000_000
+"""A moment at which every night of that store is over."""
 
 POSTGRESQL_SCHEMA = """
     WITH tables AS (
@@ -175,6 +186,71 @@ def test_two_processes_may_migrate_at_once(empty: Database, empty_store_url: str
     both = [subprocess.Popen([sys.executable, "-c", code, empty_store_url]) for _ in range(2)]
     assert [process.wait() for process in both] == [0, 0]
     require_current(empty)
+
+
+# -- a store of the first version
+
+
+def rows_of(database: Database) -> dict[str, list[str]]:
+    """All rows of all tables, whatever the revision."""
+    with database.read() as connection:
+        tables = MetaData()
+        tables.reflect(connection)
+        return {
+            table.name: sorted(repr(tuple(row)) for row in connection.execute(select(table)))
+            for table in tables.sorted_tables
+            if table.name != "alembic_version"
+        }
+
+
+@pytest.fixture
+def first(empty: Database) -> Database:
+    """A store as the first version left it."""
+    upgrade(empty, "0001")
+    comment, *statements = (Path(__file__).parent / "stores" / "revision_0001.sql").read_text().splitlines()
+    assert comment.startswith("--")
+    with empty.write() as connection:
+        for statement in statements:
+            connection.exec_driver_sql(statement)
+        if empty.dialect == "postgresql":
+            connection.execute(text("SELECT setval('entry_numbers', (SELECT max(id) FROM entry))"))
+    return empty
+
+
+def test_a_store_of_the_first_version_is_what_its_journal_says(
+    first: Database, empty_store_url: str, new_store: Callable[[], str]
+) -> None:
+    upgrade(first)
+    assert differences(empty_store_url, new_store()) == []
+
+
+def test_a_store_of_the_first_version_goes_on(first: Database, empty_store_url: str, tmp_path: Path) -> None:
+    upgrade(first)
+    with running(empty_store_url) as base_url, httpx2.Client(base_url=base_url) as client:
+        station = Station(client)
+        assert recorded(station.start(None))["unit"]["serial"] == "D0004", "three were issued, and one was given"
+        pump = recorded(station.start(None, "PUMP"))["unit"]["serial"]
+        assert (pump[:-1], mod_37_36.is_valid(pump)) == ("P0002", True)
+        tree = station.tree(dryer("D0001"))
+    assert [(child["position"], child["serial"] or child["lot"]) for child in tree["content"]] == [
+        ("MOTOR", "M2"),
+        ("PUMP", "P0001C"),
+        ("SCREWS", "S101"),
+    ]
+    assert [run["verdict"] for run in tree["tests"]] == ["pass"]
+    night = export_night(first, date(2026, 3, 2), tmp_path, lambda *_: None, now=LATER)
+    issued = (night / "numbers_issued.csv").read_text().splitlines()
+    assert [line.split(",")[2:] for line in issued] == [["part", "running"], *ISSUED]
+
+
+def test_a_store_of_the_first_version_goes_there_and_back(first: Database) -> None:
+    before = rows_of(first)
+    upgrade(first)
+    after = rows_of(first)
+    downgrade(first, "0001")
+    assert rows_of(first) == before
+    upgrade(first)
+    assert rows_of(first) == after
 
 
 def row() -> dict[str, object]:

@@ -17,7 +17,7 @@ from sqlalchemy import make_url
 
 from api_tests import servers
 from api_tests.plant import Station, dryer, load, motor, recorded
-from partkin.rules.reasons import REASON_TYPES
+from partkin.rules.reasons import REASON_TYPES, WARNING_TYPES
 from partkin.web.problems import PROBLEM_TYPES
 
 
@@ -66,7 +66,9 @@ STORE_PROBLEMS = {"busy", "store-unreachable", "internal"}
 
 
 def test_every_type_of_problem_is_provoked() -> None:
-    assert PROBLEMS.keys() | STORE_PROBLEMS | REASON_TYPES.keys() == PROBLEM_TYPES.keys()
+    """Reasons and warnings are by test_reasons.py."""
+    here = PROBLEMS.keys() | STORE_PROBLEMS
+    assert here | REASON_TYPES.keys() | WARNING_TYPES.keys() == PROBLEM_TYPES.keys()
 
 
 @pytest.mark.parametrize("type_", PROBLEMS)
@@ -93,6 +95,24 @@ def test_a_question_of_the_wrong_form_has_it_too(service: httpx2.Client) -> None
         ("GET /v1/entries/0", "invalid", 422),
         ("GET /v1/entries/4711", "not-found", 404),
         ("GET /v1/entries/99999999999999999999", "invalid", 422),
+        ("GET /v1/where", "invalid", 422),
+        ("GET /v1/where?serial=D1&lot=S1", "invalid", 422),
+        ("GET /v1/where?sscc=17", "invalid", 422),
+        ("GET /v1/where?serial=D1", "unknown-item", 404),
+        ("GET /v1/history?scan=%07", "unreadable", 422),
+        ("GET /v1/history?serial=D1&cursor=x", "invalid", 422),
+        ("GET /v1/units/D1/clearance", "unknown-item", 404),
+        ("GET /v1/scan-points/L-99/next", "unknown-scan-point", 404),
+        ("GET /v1/instruments/T9/tested", "not-found", 404),
+        ("GET /v1/instruments?on=yesterday", "invalid", 422),
+        ("GET /v1/orders", "invalid", 422),
+        ("GET /v1/shipments/N9", "not-found", 404),
+        ("GET /v1/shipments?despatched=perhaps", "invalid", 422),
+        ("GET /v1/labels/4711", "not-found", 404),
+        (f"GET /v1/attachments/{'0' * 64}", "not-found", 404),
+        ("GET /v1/attachments/0", "invalid", 422),
+        ("GET /v1/tree?serial=D1&as_known_at=4711", "invalid", 422),
+        ("POST /v1/seals", "not-found", 404),
         ("GET /problems/nothing", "not-found", 404),
         ("PUT /v1/entries", "method-not-allowed", 405),
         ("POST /v1/messages", "wrong-media-type", 415),

@@ -1,4 +1,7 @@
-"""Every reason, provoked: what it refuses when a station asks, and what it leaves behind when a station tells."""
+"""Every reason, provoked: what it refuses when a station asks, and what it leaves behind when a station tells.
+
+And every warning: it stands in the answer, and speaks against nothing.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +11,22 @@ from dataclasses import dataclass
 import httpx2
 import pytest
 
-from api_tests.plant import GOOD, Json, Station, books, differences, dryer, lot_of, motor, reasons, serial_of
+from api_tests.plant import (
+    GOOD,
+    SCREW_HOURS,
+    Json,
+    Station,
+    books,
+    differences,
+    dryer,
+    lot_of,
+    motor,
+    reasons,
+    recorded,
+    serial_of,
+)
 from api_tests.servers import SQLiteStores
-from partkin.rules.reasons import REASON_TYPES
+from partkin.rules.reasons import REASON_TYPES, WARNING_TYPES
 
 
 @dataclass(frozen=True)
@@ -90,6 +106,61 @@ def one_carton(s: Station) -> None:
     s.start("D2")
 
 
+def opened_long_ago(s: Station) -> None:
+    started(s)
+    s.load(lot_of("SCREW", "S1"), "L-20", occurred_at=s.ago(3600 * SCREW_HOURS + 60))
+
+
+def few_screws(s: Station) -> None:
+    started(s)
+    s.load(lot_of("SCREW", "S1"), "L-20", quantity=11)
+
+
+def ordered(s: Station, part: str = "DRYER", **said: object) -> httpx2.Response:
+    return s.post("build-orders", **{"line": "L", "orders": [{"order": "O1", "sequence": 1, "part": part}], **said})
+
+
+def started_for_an_order(s: Station) -> None:
+    ordered(s)
+    started(s)
+
+
+def all_numbers_given(s: Station) -> None:
+    for count in [1000] * 9 + [999]:
+        recorded(s.post("number-blocks", part="DRYER", count=count, reason="offline"))
+
+
+def printed(s: Station, label: str = "component", **said: object) -> httpx2.Response:
+    return s.post("labels", **{"items": [lot_of("SCREW", "S001")], "label": label, **said})
+
+
+def last(s: Station, name: str) -> int:
+    """The number of the row of a kind that was made last."""
+    entries = s.client.get("/v1/entries?limit=1000").json()["items"]
+    made = [fact for entry in entries for fact in entry["answer"].get("facts", ()) if fact["fact"] == name]
+    return int(made[-1]["number"])
+
+
+def loaded(s: Station) -> None:
+    recorded(s.ship("load", s.second_model()))
+
+
+def one_of_two_loaded(s: Station) -> None:
+    loaded(s)
+    recorded(s.start("D2", "DRYER-2", scan_point="L-10"))
+
+
+def unloaded(s: Station) -> None:
+    unit = s.second_model()
+    recorded(s.ship("load", unit))
+    recorded(s.ship("unload", unit))
+
+
+def despatched(s: Station) -> None:
+    loaded(s)
+    recorded(s.ship("despatch"))
+
+
 CASES = {
     "unreadable": Case(started, lambda s, mode: s.marry("D1", "L-10", "M1\u0007", mode=mode)),
     "check-character-wrong": Case(started, lambda s, mode: s.marry("D1", "L-10", "M00019", mode=mode)),
@@ -139,6 +210,34 @@ CASES = {
     "test-failed": Case(one_failed, lambda s, mode: s.marry("D1", "L-40", mode=mode)),
     "test-stale": Case(changed_since_its_test, lambda s, mode: s.marry("D1", "L-40", mode=mode)),
     "unit-closed": Case(finished, lambda s, mode: s.remove("D1", motor("M-D1"), scan_point="L-10", mode=mode)),
+    "numbers-exhausted": Case(all_numbers_given, lambda s, mode: s.start(None, mode=mode)),
+    "unknown-line": Case(nothing, lambda s, mode: ordered(s, line="Z", mode=mode)),
+    "unknown-instrument": Case(started, lambda s, mode: s.spin("D1", instrument="T9", mode=mode)),
+    "unknown-attachment": Case(started, lambda s, mode: s.spin("D1", attachments=["0" * 64], mode=mode)),
+    "unknown-consignee": Case(
+        nothing, lambda s, mode: s.ship("load", serial_of("DRYER-2", "D1"), consignee="SHOP-9", mode=mode)
+    ),
+    "unknown-shipment": Case(nothing, lambda s, mode: s.ship("despatch", mode=mode)),
+    "unknown-record": Case(started, lambda s, mode: s.correct(1, mode=mode)),
+    "not-correctable": Case(
+        complete, lambda s, mode: s.correct(last(s, "married"), lot=lot_of("SCREW", "S2"), mode=mode)
+    ),
+    "calibration-overdue": Case(started, lambda s, mode: s.spin("D1", instrument="T2", mode=mode)),
+    "wrong-revision": Case(complete, lambda s, mode: s.test("D1", revision="A", mode=mode)),
+    "floor-life-over": Case(opened_long_ago, lambda s, mode: s.marry("D1", "L-20", mode=mode)),
+    "more-returned-than-left": Case(
+        nothing, lambda s, mode: s.load(lot_of("SCREW", "S1"), "L-20", returned=1, mode=mode)
+    ),
+    "reprint-needs-reason": Case(printed, lambda s, mode: printed(s, mode=mode)),
+    "cannot-print": Case(nothing, lambda s, mode: printed(s, "carton", mode=mode)),
+    "order-started": Case(started_for_an_order, lambda s, mode: ordered(s, "DRYER-2", mode=mode)),
+    "shipment-closed": Case(despatched, lambda s, mode: s.ship("despatch", mode=mode)),
+    "wrong-consignee": Case(
+        one_of_two_loaded,
+        lambda s, mode: s.ship("load", serial_of("DRYER-2", "D2"), consignee="SHOP-2", mode=mode),
+    ),
+    "nothing-to-ship": Case(unloaded, lambda s, mode: s.ship("despatch", mode=mode)),
+    "not-shipped": Case(started, lambda s, mode: s.take_back(dryer("D1"), mode=mode)),
     "clock-ahead": Case(nothing, lambda s, mode: s.start("D1", occurred_at="2999-01-01T00:00:00Z", mode=mode)),
 }
 
@@ -186,3 +285,28 @@ def held_by_discrepancies(station: Station) -> list[Json]:
 
 def item_of(unit: Json | None) -> Json | None:
     return unit and serial_of(unit["part"], unit["serial"])
+
+
+WARNINGS: dict[str, tuple[Callable[[Station], object], Callable[[Station], httpx2.Response]]] = {
+    "running-out": (few_screws, lambda s: s.marry("D1", "L-20")),
+    "verdict-disagrees": (started, lambda s: s.spin("D1", verdict="fail")),
+    "out-of-sequence": (lambda s: ordered(s, "DRYER-2"), lambda s: s.start("D1")),
+}
+"""What comes before, and the post that is warned of."""
+
+
+def test_every_warning_has_its_case() -> None:
+    assert WARNINGS.keys() == WARNING_TYPES.keys()
+
+
+@pytest.mark.parametrize("warning", WARNINGS)
+def test_a_warning_stands_in_the_answer_and_in_the_journal(station: Station, warning: str) -> None:
+    before, post = WARNINGS[warning]
+    before(station)
+    answer = recorded(post(station))
+    (warned,) = answer["warnings"]
+    assert (warned["type"], warned["title"]) == (f"/problems/{warning}", WARNING_TYPES[warning].title)
+    assert warned["detail"].endswith(".")
+    assert answer["discrepancies"] == []
+    assert station.client.get(f"/v1/entries/{answer['entry']}").json()["answer"] == answer
+    assert station.client.get(warned["type"]).status_code == 200

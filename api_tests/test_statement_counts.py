@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from sqlalchemy import Engine, event
 
-from api_tests.plant import GOOD, Json, dryer, heater, load, motor
+from api_tests.plant import GOOD, Json, dryer, heater, load, lot_of, motor, serial_of
 from partkin.actions.record_messages import record_messages
 from partkin.actions.rulebooks import Rulebooks
 from partkin.store.database import Database
@@ -62,7 +62,87 @@ def hold(number: int) -> Json:
     return {"kind": "hold", "action": "place", "item": dryer(f"D{number}"), "reason": "rust"}
 
 
-MOST = {start: 8, issue: 10, marriage: 18, removal: 16, test_run: 18, receipt: 8, hold: 16}
+def loading(number: int) -> Json:
+    return {"kind": "lot-loading", "scan_point": "L-20", "lot": lot_of("SCREW", "S1"), "feeder": f"{number}"}
+
+
+def transfer(number: int) -> Json:
+    sources = [{"lot": lot_of("CARTON", f"C{number}"), "quantity": 3}]
+    return {"kind": "lot-transfer", "sources": sources, "into": lot_of("CARTON", f"K{number}")}
+
+
+def disposition(number: int) -> Json:
+    return {"kind": "disposition", "item": motor(f"M{number}"), "destination": "scrap", "reason": "noisy"}
+
+
+def calibration(_: int) -> Json:
+    return {"kind": "calibration", "instrument": "T2", "good": True, "due_on": "2026-12-31"}
+
+
+def block(_: int) -> Json:
+    return {"kind": "number-block", "part": "PUMP", "count": 2, "reason": "labels ahead"}
+
+
+def label(number: int) -> Json:
+    return {"kind": "label-print", "label": "component", "items": [lot_of("SCREW", f"S{number:03}")]}
+
+
+def order(number: int) -> Json:
+    ordered = {"order": f"O{number}", "sequence": number, "part": "DRYER"}
+    return {"kind": "build-order", "line": "L", "orders": [ordered]}
+
+
+def packed(number: int) -> Json:
+    return {"kind": "unit-start", "scan_point": "L-10", "part": "DRYER-2", "serial": f"P{number}"}
+
+
+def packing(number: int) -> Json:
+    contents = [serial_of("DRYER-2", f"P{number}")]
+    return {"kind": "packing", "scan_point": "PACK", "packaging": "BOX", "contents": contents}
+
+
+def shipped(number: int) -> Json:
+    return {"kind": "unit-start", "scan_point": "L-10", "part": "DRYER-2", "serial": f"E{number}"}
+
+
+def load_shipment(number: int) -> Json:
+    what = {"action": "load", "consignee": "SHOP-1", "contents": [serial_of("DRYER-2", f"E{number}")]}
+    return {"kind": "shipment", "scan_point": "SHIP", "shipment": f"N{number}", **what}
+
+
+def despatch(number: int) -> Json:
+    return {"kind": "shipment", "scan_point": "SHIP", "shipment": f"N{number}", "action": "despatch"}
+
+
+def customer_return(number: int) -> Json:
+    unit = serial_of("DRYER-2", f"E{number}")
+    return {"kind": "customer-return", "scan_point": "GOODS-IN", "unit": unit, "reason": "noisy"}
+
+
+Form = Callable[[int], Json]
+
+MOST: dict[Form, int] = {
+    start: 13,
+    issue: 12,
+    marriage: 18,
+    removal: 16,
+    test_run: 18,
+    receipt: 8,
+    hold: 15,
+    loading: 17,
+    transfer: 17,
+    disposition: 18,
+    calibration: 6,
+    block: 9,
+    label: 8,
+    packed: 13,
+    packing: 22,
+    shipped: 13,
+    load_shipment: 17,
+    despatch: 28,
+    customer_return: 19,
+    order: 7,
+}
 """For one post of each kind, in an order in which each is possible."""
 
 
@@ -71,7 +151,7 @@ def test_a_hundred_posts_need_no_more_statements_than_one(store_url: str) -> Non
     database = Database(store_url)
     rulebooks = Rulebooks(database)
 
-    def statements(form: Callable[[int], Json], numbers: range) -> int:
+    def statements(form: Form, numbers: range) -> int:
         said = {"operator": "B1", "occurred_at": "2026-03-02T06:00:00Z"}
         messages = [{"message_id": f"{form.__name__}-{n}", **said, **form(n)} for n in numbers]
         posts = [read_post(json.dumps(message).encode(), rulebooks.newest) for message in messages]
@@ -80,7 +160,10 @@ def test_a_hundred_posts_need_no_more_statements_than_one(store_url: str) -> Non
         assert {outcome.status for outcome in outcomes} == {201}
         return len(run)
 
-    needed = {form: (statements(form, range(1)), statements(form, range(1, 101))) for form in MOST}
+    needed: dict[Form, tuple[int, int]] = {}
+    for form in MOST:
+        statements(form, range(1))  # the first of all finds nothing, and so asks for less
+        needed[form] = statements(form, range(1, 2)), statements(form, range(2, 102))
     assert {form: one for form, (one, _) in needed.items() if one > MOST[form]} == {}
     assert {form: n for form, n in needed.items() if n[1] > n[0]} == {}
     database.close()
