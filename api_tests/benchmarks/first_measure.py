@@ -202,6 +202,7 @@ def married(number: int, child: int, parent: int, position: str, slot: int, *, i
         "started": 1_772_000_000_000_000 + number,
         "ended": FOREVER,
         "disputed": False,
+        "wrong": False,
         "child_is_serial": child > 1000,
         "parent_is_unit": is_unit,
         "point_of_use_id": None,
