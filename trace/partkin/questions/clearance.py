@@ -38,7 +38,7 @@ def clearance(database: Database, asked: Asked, scan_point: str | None, *, now: 
         catalogue = read_catalogue(connection)
         if not catalogue.part[key.part].made:
             raise NotBuiltHere(f"{key} is bought: it is not worked on, packed or shipped by itself.")
-        wanted = Wanted(items={key}, whole={key}, shipping={key}, since=moment_of(now))
+        wanted = Wanted(items={key}, whole={key}, shipping={key}, beside=True, since=moment_of(now))
         known = fetch_known(connection, wanted, catalogue, lock=False)
     return _told(known, catalogue, key, scan_point, now)
 

@@ -229,6 +229,8 @@ class Wanted:
     despatched: set[str] = field(default_factory=set)
     """Shipments of which everything that is on them must be known."""
     shipment_lines: set[int] = field(default_factory=set)
+    beside: bool = False
+    """Whether the content of what holds them is asked about too."""
     shipping: set[ItemKey] = field(default_factory=set)
     """Items of which it matters whether they are on a shipment."""
 

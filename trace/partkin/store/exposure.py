@@ -171,7 +171,7 @@ class _Walk:
         rows, m = self._married(walk, and_(marriage.c.child_id == walk.c.item, not_(walk.c.top)))
         lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
         doubtful = or_(walk.c.doubtful, m.c.disputed)
-        further = select(m.c.parent_id, m.c.parent_is_unit, lo, hi, doubtful, walk.c.way + mark(m.c.id))
+        further = select(m.c.parent_id, m.c.parent_is_unit, lo, hi, doubtful, walk.c.way + mark(m.c.id), m.c.id)
         other_starts = [self._suspect_units()]
         if self.doubts:
             other_starts.append(self._possible_first_steps())
@@ -225,21 +225,33 @@ class _Walk:
         return _step(m, m.c.started, doubtful, mark(c.lot, LOT_MARK) + mark(m.c.id)).select_from(rows)
 
     def _beside_in_packaging(self, walk: CTE) -> Select[Any]:
-        """The units that were in the same carton as an accessory."""
+        """The units that were in the same carton as an accessory: what is itself a unit or packaging is none."""
+        last, accessory, of_accessory = marriage.alias("last"), item.alias("accessory"), part.alias("accessory_part")
         reached = walk.join(item, item.c.id == walk.c.item).join(part, part.c.part == item.c.part)
+        reached = reached.join(last, last.c.id == walk.c.last).outerjoin(accessory, accessory.c.id == last.c.child_id)
+        reached = reached.outerjoin(of_accessory, of_accessory.c.part == accessory.c.part)
         unit, of_unit = item.alias("packed_unit"), part.alias("packed_part")
         rows, m = self._married(reached, marriage.c.parent_id == walk.c.item, *("child_id",))
         rows = rows.join(unit, unit.c.id == m.c.child_id).join(of_unit, of_unit.c.part == unit.c.part)
         lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
         doubtful = or_(walk.c.doubtful, m.c.disputed)
         beside = select(m.c.child_id, true(), lo, hi, doubtful, walk.c.way + mark(m.c.id)).select_from(rows)
-        return beside.where(not_(walk.c.top), part.c.packaging, of_unit.c.sold, lo < hi)
+        lies_beside = or_(accessory.c.id.is_(None), not_(or_(of_accessory.c.sold, of_accessory.c.packaging)))
+        return beside.where(not_(walk.c.top), part.c.packaging, lies_beside, of_unit.c.sold, lo < hi)
 
     def _suspect_units(self) -> Select[Any]:
         """Suspects that are units themselves: the way to them is empty."""
         suspect = self.suspected.items
         rows, unit = looked_up(dialect_of(self.connection), suspect, item, item.c.id == suspect.c.item, "part")
-        units = select(suspect.c.item, true(), suspect.c.since, literal(FOREVER, BigId), false(), literal("", Text))
+        units = select(
+            suspect.c.item,
+            true(),
+            suspect.c.since,
+            literal(FOREVER, BigId),
+            false(),
+            literal("", Text),
+            literal(0, BigId),
+        )
         return units.select_from(rows.join(part, part.c.part == unit.c.part)).where(part.c.sold)
 
     def _married(self, rows: FromClause, on: ColumnElement[bool], *more: str) -> tuple[FromClause, FromClause]:
@@ -259,6 +271,7 @@ def _step(m: FromClause, lo: ColumnElement[int], doubtful: ColumnElement[bool], 
         m.c.ended.label("hi"),
         doubtful.label("doubtful"),
         way.label("way"),
+        m.c.id.label("last"),
     )
 
 

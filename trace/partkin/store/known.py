@@ -408,6 +408,9 @@ class _Fetch:
             rows = self._take(MarriageRow, self._ask.holders, above)
             above = {row.parent_id for row in rows} - seen
             seen |= above
+        if self.wanted.beside:
+            self._take(MarriageRow, self._ask.standing_content, seen - item_ids)
+            item_ids = seen
         self._named()
         whole = {row.id for key in self.wanted.whole if (row := self.known.items.get(key)) is not None}
         self._inside(whole, set(item_ids))

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from partkin.rules.catalogue import Catalogue
 from partkin.rules.judging.case import Case
+from partkin.rules.judging.completeness import holds_on
 from partkin.rules.judging.interlocks import check_holds, check_open, check_route, check_scan_point
 from partkin.rules.judging.leaving import may_not_leave, packaging_may_not_ship
 from partkin.rules.known import Known
@@ -57,6 +58,8 @@ def _why_not_ship(known: Known, catalogue: Catalogue, unit: ItemRow) -> Iterator
         packaging = known.item[holder.parent_id]
         if catalogue.part[packaging.part].packaging:
             yield from packaging_may_not_ship(known, catalogue, packaging)
+        else:
+            yield from holds_on(known, packaging)
         holder = known.holder(packaging.id)
 
 
