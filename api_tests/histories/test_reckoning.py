@@ -4,20 +4,26 @@ from __future__ import annotations
 
 from typing import Any
 
-from api_tests.histories.factory import PARTS, POSITIONS, SCAN_POINTS
-from api_tests.histories.reckoning import Item, Reckoning
+from api_tests.histories.factory import PLANT
+from api_tests.histories.lists import Item
+from api_tests.histories.reckoning import Reckoning
 
 ROTOR = {"part": "ROTOR", "serial": "R1"}
 
 
 def told(*messages: dict[str, Any]) -> Reckoning:
     """A reckoning that heard these messages, all of them accepted; `at` is the second of a minute."""
-    reckoning = Reckoning(PARTS, SCAN_POINTS, POSITIONS)
+    reckoning = Reckoning(PLANT)
     for number, message in enumerate(messages):
-        when = f"2026-03-02T06:00:{message.pop('at'):02}Z"
-        head = {"message_id": f"m{number}", "operator": "B1", "mode": "tell", "occurred_at": when}
-        reckoning.hear({**head, **message}, accepted=True)
+        tell(reckoning, f"m{number}", **message)
     return reckoning
+
+
+def tell(reckoning: Reckoning, message_id: str, at: int, **said: Any) -> set[str]:
+    """The reasons against a message that was accepted all the same."""
+    when = f"2026-03-02T06:00:{at:02}Z"
+    head = {"message_id": message_id, "operator": "B1", "mode": "tell", "occurred_at": when}
+    return reckoning.hear({**head, **said}, accepted=True)
 
 
 def marriage(at: int, unit: dict[str, str], point: str, *items: dict[str, str]) -> dict[str, Any]:
@@ -52,16 +58,180 @@ def test_a_removal_told_first_ends_the_marriage_that_is_told_later() -> None:
 
 def test_pieces_around_a_lot_change_may_be_of_either_lot() -> None:
     """A-20 has a slack of one piece on each side; a DRYER-A takes one carton."""
-    loads = [
-        {"kind": "lot-loading", "at": at, "scan_point": "A-20", "position": "CARTON", "lot": lot}
-        for at, lot in ((0, {"part": "CARTON", "lot": "C1"}), (20, {"part": "CARTON", "lot": "C2"}))
-    ]
+    loads = [load(at, "A-20", "CARTON", lot("CARTON", code)) for at, code in ((0, "C1"), (20, "C2"))]
     units = [marriage(at, serial("DRYER-A", f"A{at}"), "A-20") for at in (5, 10, 25, 30)]
     reckoning = told(*loads, *units)
 
-    def certain(lot: str) -> dict[str, bool]:
-        found = reckoning.affected({"items": [{"part": "CARTON", "lot": lot}]}, None)
-        return {unit.code: how["certain"] for unit, how in found.items()}
+    assert certain(reckoning, lot("CARTON", "C1")) == {"A5": True, "A10": False, "A25": False}
+    assert certain(reckoning, lot("CARTON", "C2")) == {"A10": False, "A25": False, "A30": True}
 
-    assert certain("C1") == {"A5": True, "A10": False, "A25": False}
-    assert certain("C2") == {"A10": False, "A25": False, "A30": True}
+
+# -- where a lot went
+
+
+def load(at: int, point: str, position: str, lot: dict[str, str], **said: Any) -> dict[str, Any]:
+    return {"kind": "lot-loading", "at": at, "scan_point": point, "position": position, "lot": lot, **said}
+
+
+def lot(part: str, code: str) -> dict[str, str]:
+    return {"part": part, "lot": code}
+
+
+def certain(reckoning: Reckoning, suspect: dict[str, str]) -> dict[str, bool]:
+    found = reckoning.affected({"items": [suspect]}, None)
+    return {unit.code: how["certain"] for unit, how in found.items()}
+
+
+def transfer(at: int, into: str, *sources: str) -> dict[str, Any]:
+    portions = [{"lot": lot("CARTON", code), "quantity": 5} for code in sources]
+    return {"kind": "lot-transfer", "at": at, "sources": portions, "into": lot("CARTON", into)}
+
+
+def test_a_container_is_of_what_had_gone_into_it_by_then() -> None:
+    """One source: certainly of that. A second source from second 20 on: possibly of either."""
+    reckoning = told(
+        transfer(1, "X", "C1"),
+        load(2, "B-20", "CARTON", lot("CARTON", "X")),
+        marriage(10, serial("DRYER-A", "A10"), "B-20"),
+        transfer(20, "X", "C2"),
+        marriage(30, serial("DRYER-A", "A30"), "B-20"),
+    )
+    assert certain(reckoning, lot("CARTON", "C1")) == {"A10": True, "A30": False}
+    assert certain(reckoning, lot("CARTON", "C2")) == {"A30": False}
+    assert certain(reckoning, lot("CARTON", "X")) == {"A10": True, "A30": True}
+
+
+def test_a_container_that_was_received_may_hold_other_pieces_than_those_that_went_into_it() -> None:
+    reckoning = told(
+        {"kind": "receipt", "at": 0, "part": "CARTON", "supplier": "S2", "lot": "X", "quantity": 50},
+        transfer(1, "X", "C1"),
+        load(2, "B-20", "CARTON", lot("CARTON", "X")),
+        marriage(10, serial("DRYER-A", "A10"), "B-20"),
+    )
+    assert certain(reckoning, lot("CARTON", "C1")) == {"A10": False}
+    assert certain(reckoning, lot("CARTON", "X")) == {"A10": True}
+
+
+def test_pieces_may_be_of_any_lot_that_is_up_and_are_booked_where_some_are_left() -> None:
+    carton_1, carton_2 = lot("CARTON", "C1"), lot("CARTON", "C2")
+    reckoning = told(
+        load(1, "B-20", "CARTON", carton_1, quantity=1),
+        load(2, "B-20", "CARTON", carton_2, feeder="2"),
+        *(marriage(at, serial("DRYER-A", f"A{at}"), "B-20") for at in (5, 6)),
+    )
+    booked = {row["parent"].code: row["child"].code for row in reckoning.marriages if row["position"] == "CARTON"}
+    assert booked == {"A5": "C1", "A6": "C2"}
+    assert certain(reckoning, carton_1) == {"A5": False, "A6": False}
+
+
+# -- a unit leaves
+
+MOTOR, HEATER = serial("MOTOR-2", "N1"), serial("HEATER", "H1")
+DRYER = serial("DRYER-C", "C1")
+UNIT = Item("DRYER-C", "serial", "C1")
+GOOD = [{"characteristic": "EARTH", "value": 0.2}, {"characteristic": "VISUAL", "good": True}]
+
+
+def run(at: int, *measurements: dict[str, Any], point: str = "C-20") -> dict[str, Any]:
+    head = {"kind": "test-run", "at": at, "unit": DRYER, "scan_point": point, "plan": "SAFETY", "instrument": "T2"}
+    return {**head, "measurements": list(measurements or GOOD)}
+
+
+def built() -> list[dict[str, Any]]:
+    """A DRYER-C until second 9: whole, tested, with its leaflet."""
+    return [
+        load(0, "C-10", "SCREWS", lot("SCREW", "S1")),
+        load(0, "C-30", "LEAFLET", lot("LEAFLET", "L1")),
+        {"kind": "unit-start", "at": 1, "part": "DRYER-C", "serial": "C1", "scan_point": "C-10"},
+        marriage(2, DRYER, "C-10", MOTOR, HEATER),
+        run(3),
+        marriage(4, DRYER, "C-30"),
+    ]
+
+
+def test_a_unit_may_leave_once_it_is_whole_and_tested_since_its_last_change() -> None:
+    reckoning = told(*built())
+    assert (reckoning.states[UNIT], reckoning.may_not_leave(UNIT)) == ("finished", set())
+    tell(reckoning, "out", **removal(10, DRYER, HEATER))
+    assert reckoning.states[UNIT] == "in work"
+    assert reckoning.may_not_leave(UNIT) == {"gate-not-met", "test-stale"}
+    tell(reckoning, "in", **marriage(11, DRYER, "RW", serial("HEATER", "H2")))
+    tell(reckoning, "test", **run(12, point="RW"))
+    assert (reckoning.states[UNIT], reckoning.may_not_leave(UNIT)) == ("finished", set())
+
+
+def test_one_retest_is_allowed_then_a_person_must_look() -> None:
+    bad = {"characteristic": "EARTH", "value": 0.3}
+    reckoning = told(*built(), run(5, bad))
+    assert not reckoning.holds
+    tell(reckoning, "again", **run(6, bad))
+    assert [row["item"] for row in reckoning.holds] == [UNIT]
+    assert reckoning.may_not_leave(UNIT) == {"on-hold", "test-failed"}
+
+
+def test_a_unit_is_followed_through_its_box_to_the_customer_and_back() -> None:
+    box = Item("BOX", "serial", "K2603001")
+    ship = {"kind": "shipment", "scan_point": "SH", "shipment": "W1"}
+    reckoning = told(
+        *built(),
+        {"kind": "packing", "at": 10, "scan_point": "PK", "packaging": "BOX", "contents": [DRYER]},
+        {**ship, "at": 11, "action": "load", "consignee": "SHOP-1", "contents": [serial(box.part, box.code)]},
+    )
+    assert reckoning.where(UNIT) == {"state": "packed", "inside": [box], "shipment": "W1"}
+    tell(reckoning, "go", **ship, at=12, action="despatch")
+    assert (reckoning.states[UNIT], reckoning.states[box]) == ("shipped", "shipped")
+    tell(reckoning, "back", kind="customer-return", at=13, scan_point="RW", unit=DRYER, reason="loud")
+    assert reckoning.where(UNIT) == {"state": "came back", "inside": [], "shipment": None}
+    assert reckoning.may_not_leave(UNIT) == {"test-stale"}
+
+
+def test_papers_lie_beside_the_unit_on_its_pallet_and_not_beside_what_is_in_a_box_there() -> None:
+    loose, pallet = serial("DRYER-B", "B1"), serial("PALLET", "K2603002")
+    pack = {"kind": "packing", "scan_point": "PK"}
+    reckoning = told(
+        *built(),
+        load(0, "PK", "PAPERS", lot("LEAFLET", "L2")),
+        {**pack, "at": 10, "packaging": "BOX", "contents": [DRYER]},
+        {**pack, "at": 11, "packaging": "PALLET", "contents": [serial("BOX", "K2603001"), loose]},
+        marriage(12, pallet, "PK"),
+    )
+    assert certain(reckoning, lot("LEAFLET", "L2")) == {"B1": True}
+    assert certain(reckoning, loose) == {"B1": True}
+
+
+# -- corrections
+
+
+def number(reckoning: Reckoning, child: dict[str, str]) -> int:
+    """Of the marriage of a serial item."""
+    return next(
+        int(row["number"])
+        for row in reckoning.marriages
+        if row["child"] == Item(child["part"], "serial", child["serial"])
+    )
+
+
+def test_what_truly_went_in_stands_where_the_wrong_one_was() -> None:
+    reckoning = told(*built())
+    wrong, truth = number(reckoning, MOTOR), serial("MOTOR-2", "N2")
+    correction = {"kind": "correction", "reason": "misread", "wrong": wrong}
+    assert tell(reckoning, "1", at=20, **correction, component=truth) == set()
+    assert certain(reckoning, MOTOR) == {}
+    assert certain(reckoning, truth) == {"C1": True}
+    assert reckoning.counts(UNIT) == {"SAFETY": "pass"}
+    assert tell(reckoning, "2", at=21, **correction) == {"unknown-record"}
+
+
+def test_a_removal_that_never_was_leaves_the_component_in() -> None:
+    reckoning = told(*built(), {**removal(10, DRYER, HEATER), "destination": "scrap"})
+    (wrong,) = [row["number"] for row in reckoning.removals]
+    assert tell(reckoning, "1", at=20, kind="correction", reason="misread", wrong=wrong) == set()
+    assert certain(reckoning, HEATER) == {"C1": True}
+    assert reckoning.states[Item("HEATER", "serial", "H1")] == "usable"
+
+
+def test_a_removal_that_is_contradicted_since_stays() -> None:
+    reckoning = told(*built(), removal(10, DRYER, HEATER), marriage(11, DRYER, "RW", serial("HEATER", "H2")))
+    (wrong,) = [row["number"] for row in reckoning.removals]
+    assert tell(reckoning, "1", at=20, kind="correction", reason="misread", wrong=wrong) == {"no-free-slot"}
+    assert not reckoning.affected({"items": [HEATER]}, None)[UNIT]["inside"]
