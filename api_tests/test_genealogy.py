@@ -646,4 +646,5 @@ def test_a_box_leaves_with_all_its_accessories(station: Station, store_url: str)
         "/problems/gate-not-met"
     ]
     recorded(station.pack({"part": "HOSE", "lot": "H1"}, into=box))
+    assert station.clearance(dryer_inside)["ship"] == {"clear": True, "reasons": []}
     recorded(station.ship("load", box))
