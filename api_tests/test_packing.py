@@ -180,3 +180,21 @@ def test_books_keep_what_was_packed(station: Station, store_url: str, new_store:
     taken_out(station, boxes[0], units[0])
     recorded(station.pack(units[3], units[0], into=boxes[0], mode="tell"))
     assert differences(store_url, new_store()) == []
+
+
+def test_packaging_is_opened_where_that_is_foreseen(station: Station) -> None:
+    unit = station.second_model()
+    box = station.box(unit)
+    elsewhere = {"scan_point": "L-10", "unit": box, "component": unit, "reason": "wrong box"}
+    assert reasons(station.post("removals", **elsewhere)) == ["out-of-route-order"]
+    recorded(station.pack(station.second_model(), into=box))
+    assert reasons(station.post("removals", **elsewhere)) == ["unit-closed"]
+
+
+def test_what_is_said_to_come_out_of_another_box_stays_packed(station: Station) -> None:
+    unit, other = station.second_model(), station.second_model()
+    station.box(unit)
+    empty = station.box(other)
+    told = station.post("removals", scan_point="PACK", unit=empty, component=unit, reason="miscounted", mode="tell")
+    assert reasons(told) == ["not-installed"]
+    assert station.state(unit) == "packed"

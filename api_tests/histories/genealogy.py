@@ -262,10 +262,11 @@ class Genealogy(Work):
         ends = [row for row in there if row["child"] == child]
         if all(row["ended"] != FOREVER for row in ends):
             reasons.add("not-installed")
+        stood = any(row["ended"] == FOREVER and not row["disputed"] for row in ends)
         for row in ends:
             self._changed(unit, row["position"], at)
             row["ended"] = at
-        if self._packaging(unit):
+        if self._packaging(unit) and stood:
             self._unpacked(child)
         self._replace(unit, ends, message, at, reasons)
         self._taken_out(unit, child, message, at)

@@ -408,8 +408,8 @@ def _alter(table: str, *, up: bool) -> None:
     defaults = [column.name for column in columns if column.server_default is not None]
     if up and defaults:
         with op.batch_alter_table(table) as batch:
-            for name in defaults:
-                batch.alter_column(name, server_default=None)
+            for defaulted in defaults:
+                batch.alter_column(defaulted, server_default=None)
 
 
 def _number_by_schemes() -> None:

@@ -10,7 +10,7 @@ from partkin.rules.judging.case import Case
 from partkin.rules.judging.completeness import lacks
 from partkin.rules.judging.disposition import STATES
 from partkin.rules.judging.interlocks import check_clock, check_holds, check_open, check_scan_point
-from partkin.rules.judging.packing import pack_contents
+from partkin.rules.judging.packing import check_pack_point, pack_contents
 from partkin.rules.judging.placing import place_component, receiving
 from partkin.rules.messages import Component, Removal
 from partkin.rules.moments import FOREVER, text_of
@@ -33,6 +33,8 @@ def judge_removal(case: Case, message: Removal) -> None:
     else:
         check_open(case, row, "/unit", taking_out=message.replacement is None)
         check_holds(case, row, "/unit")
+    if row is not None and row.state == "in work" and case.part(unit.key).packaging:
+        check_pack_point(case)  # what is full is closed elsewhere anyway
     if child is not None:
         case.know(child)
         found = list(_matching(case, message, row, case.row(child.key)))
@@ -99,15 +101,15 @@ def _remove(case: Case, message: Removal, unit: ItemKey, child: ItemKey, found: 
         case.facts.append(MarriageEnded(row.id, case.at, message.destination == "stock"))
         case.leaving.add(row.id)
     if child.kind == "serial":
-        _change_state(case, message, child)
+        _change_state(case, message, child, stood=any(row.stands for row in found))
 
 
-def _change_state(case: Case, message: Removal, child: ItemKey) -> None:
+def _change_state(case: Case, message: Removal, child: ItemKey, *, stood: bool) -> None:
     """By where it goes; a unit that comes out of its carton is as it was before."""
     row = case.row(child)
     if message.destination != "stock":
         case.facts.append(StateChanged(child, STATES[message.destination]))
-    elif row is not None and row.state == "packed":
+    elif row is not None and row.state == "packed" and stood:
         case.facts.append(unpacked(case, row))
 
 
