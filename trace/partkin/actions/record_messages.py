@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from itertools import count
 from typing import Any
 
 from sqlalchemy import Connection
 
+from partkin.actions.look_up_case import CaseMessage, is_freeze, look_up
 from partkin.actions.rulebooks import Rulebooks
+from partkin.actions.seal_journal import NotSealed, seal_journal
+from partkin.actions.watch_cases import watched
 from partkin.exports.labels import lay_out
 from partkin.rules import answers
+from partkin.rules.applying import apply
 from partkin.rules.canonical_json import canonical
+from partkin.rules.containment.listing import numbered
+from partkin.rules.facts import FACTS_PER_ENTRY, Fact
 from partkin.rules.judging import judge
-from partkin.rules.known import Known
+from partkin.rules.known import Changes, Known
+from partkin.rules.messages import Containment
 from partkin.rules.moments import Moment
 from partkin.rules.reading import ReadMessage, Rulebook, read_message, what_is_wanted
 from partkin.store.books import write_changes
-from partkin.store.database import Database
-from partkin.store.journal import Entry, add_entries, entries_of_messages, next_numbers
+from partkin.store.database import Database, join_recorders, record_alone
+from partkin.store.journal import Entry, add_entries, entries_of_messages, next_numbers, numbers_one_by_one
 from partkin.store.known import fetch_known
 
 
@@ -57,7 +66,12 @@ def record_messages(
     Raises what the database raises when another process was faster, or when it cannot be reached: nothing is recorded
     then, and the posts may be tried again.
     """
+    alone = any(isinstance(post, MessagePost) and is_freeze(post.read.message) for post in posts)
+    if alone:
+        with suppress(NotSealed):  # what is left to be sealed while others wait is little then
+            seal_journal(database, now=now)
     with database.write() as connection:
+        (record_alone if alone else join_recorders)(connection)
         return _Batch(connection, rulebooks.now(connection), now, clock_slack).record(posts)
 
 
@@ -78,6 +92,9 @@ class _Batch:
     rulebook: Rulebook
     now: Moment
     clock_slack: Moment
+    known: Known = field(default_factory=Known)
+    entries: list[Entry] = field(default_factory=list)
+    """Not yet in the store."""
 
     def record(self, posts: Sequence[Post]) -> list[Outcome]:
         posts = [self._up_to_date(post) for post in posts]
@@ -85,23 +102,33 @@ class _Batch:
         answered = self._answered(messages)
         new = [post.read for post in messages if post.read.message.message_id not in answered]
         catalogue = self.rulebook.catalogue
-        known = fetch_known(self.connection, what_is_wanted(new, catalogue), catalogue) if new else Known()
-        numbers = iter(next_numbers(self.connection, _count_new(posts, answered)))
-        entries: list[Entry] = []
+        if new:
+            self.known = fetch_known(self.connection, what_is_wanted(new, catalogue), catalogue)
+        numbers = self._numbers(_count_new(posts, answered), new)
         outcomes = []
         for post in posts:
             first = answered.get(post.read.message.message_id) if isinstance(post, MessagePost) else None
             if isinstance(post, MessagePost) and first is not None and first.message == post.text:
                 entry = first
             else:
-                entry = self._entry(post, next(numbers), known, first)
-                entries.append(entry)
+                entry = self._entry(post, numbers, first)
                 if entry.message_id is not None:
                     answered[entry.message_id] = entry
             outcomes.append(Outcome(entry.status, entry.answer))
-        add_entries(self.connection, entries)
-        write_changes(self.connection, known.changes)
+        self._write()
         return outcomes
+
+    def _numbers(self, count: int, new: Sequence[ReadMessage]) -> Iterator[int]:
+        """Numbers of entries: all at once, unless lists of cases may follow some of them."""
+        if self.known.case or any(isinstance(read.message, Containment) for read in new):
+            return numbers_one_by_one(self.connection)
+        return iter(next_numbers(self.connection, count))
+
+    def _write(self) -> None:
+        """Put what was recorded so far in the store."""
+        add_entries(self.connection, self.entries)
+        write_changes(self.connection, self.known.changes)
+        self.entries, self.known.changes = [], Changes()
 
     def _up_to_date(self, post: Post) -> Post:
         """Read again what was read against an older catalogue."""
@@ -113,17 +140,24 @@ class _Batch:
         ids = sorted({post.read.message.message_id for post in posts})
         return entries_of_messages(self.connection, ids) if ids else {}
 
-    def _entry(self, post: Post, number: int, known: Known, first: Entry | None) -> Entry:
+    def _entry(self, post: Post, numbers: Iterator[int], first: Entry | None) -> Entry:
         """The new entry that answers a post; `first` is that of another message with the same id."""
+        number = next(numbers)
         if isinstance(post, UnreadablePost):
-            return self._unreadable(post, number)
-        if first is not None:
+            entry = self._unreadable(post, number)
+        elif first is not None:
             problem = answers.reused(post.read.message.message_id, first.id)
-            return self._unreadable(UnreadablePost(post.text, problem), number)
-        return self._judged(post, number, known)
+            entry = self._unreadable(UnreadablePost(post.text, problem), number)
+        else:
+            return self._judged(post, number, numbers)
+        self.entries.append(entry)
+        return entry
 
-    def _judged(self, post: MessagePost, number: int, known: Known) -> Entry:
-        message = post.read.message
+    def _judged(self, post: MessagePost, number: int, numbers: Iterator[int]) -> Entry:
+        message, known = post.read.message, self.known
+        if isinstance(message, CaseMessage):
+            self._write()
+            known.found[message.message_id] = look_up(self.connection, post.read, known, self.now)
         judgement = judge(
             post.read,
             known,
@@ -135,7 +169,7 @@ class _Batch:
         )
         subject = known.items.get(judgement.subject) if judgement.subject is not None else None
         answer = answers.answer(judgement, subject, entry=number, message_id=message.message_id, recorded_at=self.now)
-        return Entry(
+        entry = Entry(
             id=number,
             message_id=message.message_id,
             kind=message.kind,
@@ -150,6 +184,40 @@ class _Batch:
             message=post.text,
             answer=canonical(answer),
         )
+        self.entries.append(entry)
+        self._list(judgement.listing, number, numbers)
+        if known.case:
+            catalogue = self.rulebook.catalogue
+            more = watched(self.connection, known, catalogue, message, judgement, number, self._write)
+            self._list(more, number, numbers)
+        return entry
+
+    def _list(self, facts: Sequence[Fact], because: int, numbers: Iterator[int]) -> None:
+        """Entries after that of a message: what cases list, drop, stop or let go because of it."""
+        for start in range(0, len(facts), FACTS_PER_ENTRY):
+            number = next(numbers)
+            rows = count(number * FACTS_PER_ENTRY)
+            listed = numbered(facts[start : start + FACTS_PER_ENTRY], rows)
+            for fact in listed:
+                apply(fact, self.known)
+            answer = answers.listed(listed, because, entry=number, recorded_at=self.now)
+            self.entries.append(
+                Entry(
+                    id=number,
+                    message_id=None,
+                    kind="case-list",
+                    mode=None,
+                    outcome="recorded",
+                    scan_point=None,
+                    operator=None,
+                    occurred_at=None,
+                    recorded_at=self.now,
+                    item_id=None,
+                    status=answers.RECORDED,
+                    message=canonical({"because": because}),
+                    answer=canonical(answer),
+                )
+            )
 
     def _unreadable(self, post: UnreadablePost, number: int) -> Entry:
         answer = answers.unreadable(post.problem, entry=number, recorded_at=self.now)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from partkin.rules.facts import Fact
 from partkin.rules.facts_json import fact_json, item_json
 from partkin.rules.judging import Judgement
 from partkin.rules.moments import Moment, text_of
@@ -46,6 +47,17 @@ def _refused(judgement: Judgement, entry: int) -> dict[str, Any]:
         "outcome": "refused",
         "reasons": [reason.as_json() for reason in judgement.reasons],
         "warnings": [warning.as_json() for warning in judgement.warnings],
+    }
+
+
+def listed(facts: Sequence[Fact], because: int, *, entry: int, recorded_at: Moment) -> dict[str, Any]:
+    """What stands in the place of an answer in an entry that no message made: what cases list because of another."""
+    return {
+        "entry": entry,
+        "because": because,
+        "outcome": "recorded",
+        "recorded_at": text_of(recorded_at),
+        "facts": [fact_json(fact) for fact in facts],
     }
 
 

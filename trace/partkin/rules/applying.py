@@ -9,14 +9,25 @@ from partkin.rules.canonical_json import canonical
 from partkin.rules.facts import (
     Calibrated,
     CameBack,
+    CaseClosed,
+    CaseFrozen,
+    CaseOpened,
+    CaseReopened,
+    ChecksPlanned,
     Corrected,
+    Counted,
+    Decided,
     Despatched,
     Disposed,
+    Drilled,
+    Dropped,
     Held,
+    Inspected,
     ItemKey,
     ItemKnown,
     LabelPrinted,
     LeftOver,
+    Listed,
     Loaded,
     LoadingCorrected,
     LotDated,
@@ -25,6 +36,7 @@ from partkin.rules.facts import (
     MarriageEnded,
     MarriageRestored,
     Married,
+    Noticed,
     NumberIssued,
     NumbersIssued,
     Opened,
@@ -33,10 +45,12 @@ from partkin.rules.facts import (
     Received,
     Redrawn,
     Released,
+    Relisted,
     Removed,
     ShipmentLoaded,
     ShipmentOpened,
     ShipmentUnloaded,
+    SortingDrawn,
     StateChanged,
     Tested,
     Transferred,
@@ -47,16 +61,25 @@ from partkin.rules.known import Known
 from partkin.rules.moments import FOREVER
 from partkin.rules.rows import (
     CalibrationRow,
+    CaseDecisionRow,
+    CaseItemRow,
+    CaseRevisionRow,
+    CaseRow,
+    CaseTurnRow,
+    CheckPlanRow,
     CorrectionRow,
     CustomerReturnRow,
     DispositionRow,
+    DrillRow,
     HoldRow,
+    InspectionRow,
     IssuedNumberRow,
     ItemRow,
     LabelPrintRow,
     LoadingRow,
     MarriageRow,
     MeasurementRow,
+    NoticeRow,
     NumberCounterRow,
     OrderRow,
     PointOfUseRow,
@@ -66,7 +89,10 @@ from partkin.rules.rows import (
     Row,
     ShipmentLineRow,
     ShipmentRow,
+    SortingItemRow,
+    SortingRow,
     StaleRow,
+    StockCountRow,
     TestAttachmentRow,
     TestRunRow,
     TransferRow,
@@ -436,7 +462,18 @@ def _(fact: Held, known: Known) -> None:
     item_id = known.items[fact.item].id
     _add(
         known,
-        HoldRow(fact.number, item_id, fact.reason, fact.discrepancy, fact.at, fact.by, FOREVER, None, None),
+        HoldRow(
+            fact.number,
+            item_id,
+            fact.reason,
+            fact.discrepancy,
+            fact.at,
+            fact.by,
+            FOREVER,
+            None,
+            None,
+            None if fact.case is None else known.cases[fact.case].id,
+        ),
     )
 
 
@@ -513,3 +550,142 @@ def _(fact: Despatched, known: Known) -> None:
 def _(fact: CameBack, known: Known) -> None:
     item_id = known.items[fact.item].id
     _add(known, CustomerReturnRow(fact.number, item_id, fact.consignee, fact.at, fact.reason))
+
+
+# -- containment
+
+
+@apply.register
+def _(fact: Counted, known: Known) -> None:
+    _add(known, StockCountRow(fact.number, known.items[fact.item].id, fact.quantity, fact.at, fact.by))
+
+
+@apply.register
+def _(fact: CaseOpened, known: Known) -> None:
+    said = (canonical(dict(fact.suspects)), fact.hazard, fact.asked, fact.at, fact.by, fact.reason)
+    _add(known, CaseRow(fact.number, fact.case, fact.title, "open", 0, *said))
+
+
+@apply.register
+def _(fact: CaseFrozen, known: Known) -> None:
+    case, suspects = known.cases[fact.case], canonical(dict(fact.suspects))
+    case.status, case.revision, case.suspects = "frozen", fact.revision, suspects
+    case.hazard, case.asked = fact.hazard, fact.asked
+    known.changes.change(case)
+    listed = (fact.seal, fact.last_entry, fact.things, fact.sha256, canonical(list(fact.points)))
+    _add(
+        known,
+        CaseRevisionRow(fact.number, case.id, fact.revision, suspects, *listed, fact.at, fact.by, fact.reason),
+    )
+
+
+@apply.register
+def _(fact: Listed, known: Known) -> None:
+    _add(
+        known,
+        CaseItemRow(
+            fact.number,
+            known.cases[fact.case].id,
+            known.items[fact.item].id,
+            fact.revision,
+            fact.certainty,
+            fact.suspect,
+            fact.state,
+            fact.left,
+            fact.because,
+        ),
+    )
+
+
+@apply.register
+def _(fact: Relisted, known: Known) -> None:
+    row = known.case_item[fact.listed]
+    row.certainty, row.revision, row.because = fact.certainty, fact.revision, fact.because
+    row.dropped_in = row.decision_id = None
+    known.changes.change(row)
+
+
+@apply.register
+def _(fact: Dropped, known: Known) -> None:
+    row = known.case_item[fact.listed]
+    row.dropped_in = fact.revision
+    known.changes.change(row)
+
+
+@apply.register
+def _(fact: Decided, known: Known) -> None:
+    row = known.case_item[fact.listed]
+    sorting = None if fact.sorting is None else known.sortings[fact.sorting].id
+    said = (fact.decision, fact.authority, fact.concession, fact.signed_by, sorting, canonical(list(fact.proof)))
+    _add(
+        known,
+        CaseDecisionRow(fact.number, row.case_id, row.item_id, *said, fact.at, fact.by, fact.reason),
+    )
+    row.decision_id = fact.number
+    known.changes.change(row)
+
+
+@apply.register
+def _(fact: CaseClosed, known: Known) -> None:
+    case = known.cases[fact.case]
+    case.status = "closed"
+    known.changes.change(case)
+    _add(known, CaseTurnRow(fact.number, case.id, "closed", fact.at, fact.by, fact.reason, fact.unaccounted))
+
+
+@apply.register
+def _(fact: CaseReopened, known: Known) -> None:
+    case = known.cases[fact.case]
+    case.status = "frozen"
+    known.changes.change(case)
+    _add(known, CaseTurnRow(fact.number, case.id, "reopened", fact.at, fact.by, fact.reason, None))
+
+
+@apply.register
+def _(fact: SortingDrawn, known: Known) -> None:
+    clean = None if fact.clean is None else canonical(dict(fact.clean))
+    how = (fact.rule, fact.confidence, fact.fraction, fact.listed, clean, fact.part, fact.population, len(fact.drawn))
+    case = known.cases[fact.case]
+    _add(known, SortingRow(fact.number, case.id, fact.sorting, *how, fact.seed, fact.at, fact.by))
+    for key in fact.drawn:
+        _add(known, SortingItemRow(fact.number, known.items[key].id))
+
+
+@apply.register
+def _(fact: Inspected, known: Known) -> None:
+    ids = (fact.number, known.sortings[fact.sorting].id, known.items[fact.item].id)
+    attachments = canonical(list(fact.attachments))
+    _add(known, InspectionRow(*ids, fact.good, fact.found, attachments, fact.at, fact.by))
+
+
+@apply.register
+def _(fact: ChecksPlanned, known: Known) -> None:
+    chosen = (fact.level, fact.share, fact.seed, canonical(list(fact.consignees)))
+    _add(known, CheckPlanRow(fact.number, known.cases[fact.case].id, *chosen, fact.at, fact.by))
+
+
+@apply.register
+def _(fact: Noticed, known: Known) -> None:
+    said = (fact.how, fact.copy, fact.on_hand, fact.corrected, fact.effective, fact.found)
+    case = known.cases[fact.case]
+    _add(known, NoticeRow(fact.number, case.id, fact.consignee, fact.step, *said, fact.at, fact.by))
+
+
+@apply.register
+def _(fact: Drilled, known: Known) -> None:
+    _add(
+        known,
+        DrillRow(
+            fact.number,
+            fact.seed,
+            canonical(dict(fact.suspects)),
+            canonical(list(fact.steps)),
+            fact.certain,
+            fact.possible,
+            fact.consignees,
+            fact.received,
+            fact.accounted,
+            fact.at,
+            fact.by,
+        ),
+    )

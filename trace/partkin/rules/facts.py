@@ -5,10 +5,10 @@ A fact names things as the plant does (part numbers, serial numbers, lots), so t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from partkin.rules.moments import Moment
 
@@ -33,6 +33,21 @@ LabelKind = Literal["unit", "component", "carton", "pallet"]
 Symbol = Literal["code-128", "gs1-128", "gs1-datamatrix", "qr", "gs1-qr", "digital-link"]
 """What the code is drawn as: code-128 and qr hold the bare serial number or lot, gs1-… GS1 element strings,
 digital-link is a QR Code with a GS1 Digital Link URI."""
+
+
+Certainty = Literal["certain", "possible"]
+
+Decision = Literal[
+    "use as is", "rework", "return to supplier", "scrap", "corrected in the field", "verified good", "not recovered"
+]
+"""What becomes of a thing that a containment case lists. `not recovered`: all reasonable efforts were made."""
+
+SortingRule = Literal["success run", "hypergeometric", "all"]
+
+EffectivenessLevel = Literal["A", "B", "C", "D", "E"]
+"""Share of consignees whose notice is checked (21 CFR 7.42(b)(3)); a public model, not law for appliances."""
+
+NoticeStep = Literal["sent", "answered", "checked"]
 
 
 class ItemKey(NamedTuple):
@@ -442,6 +457,8 @@ class Held:
     discrepancy: bool
     at: Moment
     by: str
+    case: str | None = None
+    """The containment case that stops it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -450,6 +467,216 @@ class Released:
 
     hold: int
     reason: str
+    at: Moment
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """Pieces of a lot were counted: all that lie in stock and at points of use."""
+
+    number: int
+    item: ItemKey
+    quantity: int
+    at: Moment
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class CaseOpened:
+    """A containment case was opened."""
+
+    number: int
+    case: str
+    title: str
+    suspects: Mapping[str, Any]
+    hazard: str | None
+    asked: str | None
+    at: Moment
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class CaseFrozen:
+    """What is affected was listed as the books knew it at a seal; the entries that follow hold the list."""
+
+    number: int
+    case: str
+    revision: int
+    suspects: Mapping[str, Any]
+    hazard: str | None
+    asked: str | None
+    seal: int | None
+    last_entry: int
+    things: int
+    sha256: str
+    """Of the list: of each thing a line of canonical JSON (RFC 8785), in order of part, kind and code."""
+    points: Sequence[Mapping[str, Any]]
+    """Points of use where a suspect lot was up."""
+    at: Moment
+    by: str
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A containment case lists a thing as affected."""
+
+    number: int
+    case: str
+    item: ItemKey
+    revision: int
+    certainty: Certainty
+    suspect: bool
+    """Suspected itself, not for what is in it."""
+    state: ItemState
+    left: bool
+    """Whether it had left: shipped, scrapped, sent away, or inside what had."""
+    because: int | None
+    """Number of the entry that made it affected; None where it was listed by a freeze."""
+
+
+@dataclass(frozen=True, slots=True)
+class Relisted:
+    """A thing that a case lists is affected anew, or more certainly: what was decided of it counts no more."""
+
+    listed: int
+    certainty: Certainty
+    revision: int
+    because: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """By a new revision of its case, a thing is no longer suspected."""
+
+    listed: int
+    revision: int
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What becomes of a thing that a case lists."""
+
+    number: int
+    case: str
+    listed: int
+    item: ItemKey
+    decision: Decision
+    authority: str
+    concession: str | None
+    signed_by: str | None
+    sorting: str | None
+    proof: tuple[int, ...]
+    """Marriages: those of suspects that ended, and those that took their places."""
+    at: Moment
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class CaseClosed:
+    """Everything is accounted for."""
+
+    number: int
+    case: str
+    at: Moment
+    by: str
+    reason: str
+    unaccounted: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class CaseReopened:
+    """A closed case is open again."""
+
+    number: int
+    case: str
+    at: Moment
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SortingDrawn:
+    """Things were drawn at random for inspection."""
+
+    number: int
+    case: str
+    sorting: str
+    rule: SortingRule
+    confidence: float
+    fraction: float
+    listed: Certainty | None
+    clean: Mapping[str, Any] | None
+    part: str | None
+    population: int
+    seed: str
+    drawn: tuple[ItemKey, ...]
+    at: Moment
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Inspected:
+    """A thing drawn for a sorting was inspected."""
+
+    number: int
+    sorting: str
+    item: ItemKey
+    good: bool
+    found: str | None
+    attachments: tuple[str, ...]
+    at: Moment
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChecksPlanned:
+    """It was chosen which consignees are asked whether their notice reached them."""
+
+    number: int
+    case: str
+    level: EffectivenessLevel
+    share: float | None
+    seed: str
+    consignees: tuple[str, ...]
+    at: Moment
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Noticed:
+    """A notice went to a consignee, was answered, or was checked."""
+
+    number: int
+    case: str
+    consignee: str
+    step: NoticeStep
+    how: str | None
+    copy: str | None
+    on_hand: int | None
+    corrected: int | None
+    effective: bool | None
+    found: str | None
+    at: Moment
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Drilled:
+    """A recall was rehearsed."""
+
+    number: int
+    seed: str
+    suspects: Mapping[str, Any]
+    steps: Sequence[Mapping[str, Any]]
+    certain: int
+    possible: int
+    consignees: int
+    received: int | None
+    accounted: int | None
     at: Moment
     by: str
 
@@ -489,4 +716,18 @@ Fact = (
     | CameBack
     | Held
     | Released
+    | Counted
+    | CaseOpened
+    | CaseFrozen
+    | Listed
+    | Relisted
+    | Dropped
+    | Decided
+    | CaseClosed
+    | CaseReopened
+    | SortingDrawn
+    | Inspected
+    | ChecksPlanned
+    | Noticed
+    | Drilled
 )

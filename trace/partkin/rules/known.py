@@ -6,20 +6,26 @@ The store fills it, the rules read it and apply their facts to it, and the store
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from partkin.rules.facts import ItemKey, LabelKind, Use
+from partkin.rules.facts import Certainty, Decision, ItemKey, LabelKind, Use
 from partkin.rules.moments import FOREVER, Moment
 from partkin.rules.rows import (
     CalibrationRow,
+    CaseDecisionRow,
+    CaseItemRow,
+    CaseRow,
+    CheckPlanRow,
     HoldRow,
+    InspectionRow,
     ItemRow,
     LabelPrintRow,
     LoadingRow,
     MarriageRow,
     MeasurementRow,
+    NoticeRow,
     NumberCounterRow,
     OrderRow,
     PointOfUseRow,
@@ -27,6 +33,8 @@ from partkin.rules.rows import (
     Row,
     ShipmentLineRow,
     ShipmentRow,
+    SortingItemRow,
+    SortingRow,
     StaleRow,
     TestAttachmentRow,
     TestRunRow,
@@ -60,6 +68,61 @@ class FreeNumber(NamedTuple):
     number: str
     running: int | None
     """None where it is random."""
+
+
+class FoundThing(NamedTuple):
+    """A thing that is affected by what a case suspects."""
+
+    item: ItemRow
+    certainty: Certainty
+    suspect: bool
+    """Suspected itself."""
+    still: bool
+    """Whether a suspect is in it now, or may be."""
+    left: bool
+    """Whether it has left: shipped, scrapped, sent away, or inside what has."""
+
+
+class SuspectMistake(NamedTuple):
+    """A place in what is suspected (JSON pointer), and what is the matter there."""
+
+    pointer: str
+    detail: str
+
+
+@dataclass(slots=True)
+class Found:
+    """What the books say for a message about a case, found just before it is judged; what is not needed is empty."""
+
+    mistakes: Sequence[SuspectMistake] = ()
+    """In what the message suspects."""
+    things: Sequence[FoundThing] = ()
+    """All that is affected."""
+    points: Sequence[Mapping[str, Any]] = ()
+    """Points of use where a suspect lot is up."""
+    seal: int | None = None
+    last_entry: int = 0
+    """What the list knows."""
+    listed: Sequence[CaseItemRow] = ()
+    """All that the case lists."""
+    population: Sequence[ItemKey] = ()
+    """Of a sorting."""
+    consignees: Sequence[str] = ()
+    """Who was sent units that the case lists, in order."""
+    to_tell: Sequence[str] = ()
+    """Of these, who was sent any that may not be used as they are."""
+    unsettled: Sequence[ItemKey] = ()
+    """Listed things of which nothing was decided, or it was not carried out."""
+    unaccounted: Mapping[ItemKey, int] = field(default_factory=dict)
+    """Pieces of suspect lots of which the books do not know where they are."""
+    uninspected: Mapping[str, int] = field(default_factory=dict)
+    """Things drawn and not inspected, by sorting."""
+    proof: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
+    """Of listed items: the marriages of suspects that ended in them, and those that took their places."""
+    revisions: Mapping[int, int] = field(default_factory=dict)
+    """Numbers of the freezes of a case, by revision."""
+    seed: str = ""
+    """Chance, where a message brings none."""
 
 
 class Known:
@@ -108,6 +171,27 @@ class Known:
         """Those that were sent, of the ones that are named."""
         self.pieces_in: dict[int, int] = {}
         """Pieces of a lot that are in something, for lots that a receipt names for the first time."""
+        self.cases: dict[str, CaseRow] = {}
+        """Containment cases: those that are named, and all that are frozen."""
+        self.case: dict[int, CaseRow] = {}
+        self.listed: dict[int, list[CaseItemRow]] = defaultdict(list)
+        """Where cases list an item, by its number."""
+        self.case_item: dict[int, CaseItemRow] = {}
+        self.decisions: dict[int, Decision] = {}
+        """Those that count of listed things, by their numbers."""
+        self.watched_points: set[int] = set()
+        """Points of use at which a lot was up that a frozen case lists."""
+        self.found: dict[str, Found] = {}
+        """By message."""
+        self.sortings: dict[str, SortingRow] = {}
+        self.drawn: dict[int, set[int]] = defaultdict(set)
+        """By sorting."""
+        self.inspections: dict[int, list[InspectionRow]] = defaultdict(list)
+        """By sorting."""
+        self.notices: dict[int, list[NoticeRow]] = defaultdict(list)
+        """By case."""
+        self.check_plans: dict[int, list[CheckPlanRow]] = defaultdict(list)
+        """By case."""
         self.changes = Changes()
 
     # -- what the store puts in
@@ -147,8 +231,9 @@ class Known:
             case StaleRow():
                 self.stale[row.item_id, row.plan] = row
             case HoldRow():
-                self.holds[row.id] = row
-                self.holds_on[row.item_id].append(row)
+                if row.id not in self.holds:
+                    self.holds[row.id] = row
+                    self.holds_on[row.item_id].append(row)
             case NumberCounterRow():
                 self.counters[row.scheme, row.period] = row
             case TransferRow():
@@ -166,6 +251,25 @@ class Known:
                     self.lines[row.id] = row
                     self.lines_of[row.shipment_id].append(row)
                     self.lines_with[row.item_id].append(row)
+            case CaseRow():
+                if row.id not in self.case:
+                    self.cases[row.code] = self.case[row.id] = row
+            case CaseItemRow():
+                if row.id not in self.case_item:
+                    self.listed[row.item_id].append(row)
+                    self.case_item[row.id] = row
+            case CaseDecisionRow():
+                self.decisions[row.id] = row.decision
+            case SortingRow():
+                self.sortings[row.code] = row
+            case SortingItemRow():
+                self.drawn[row.sorting_id].add(row.item_id)
+            case InspectionRow():
+                self.inspections[row.sorting_id].append(row)
+            case NoticeRow():
+                self.notices[row.case_id].append(row)
+            case CheckPlanRow():
+                self.check_plans[row.case_id].append(row)
             case _:
                 pass  # nothing is judged by it
 
@@ -175,6 +279,15 @@ class Known:
             self.take(row)
 
     # -- what the rules ask
+
+    def frozen(self) -> list[CaseRow]:
+        """The containment cases that are watched."""
+        return sorted((row for row in self.case.values() if row.status == "frozen"), key=lambda row: row.id)
+
+    def lists(self, case: CaseRow, item_id: int | None) -> bool:
+        """Whether a case lists an item, and has not dropped it."""
+        rows = () if item_id is None else self.listed.get(item_id, ())
+        return any(row.case_id == case.id and row.dropped_in is None for row in rows)
 
     def inside(self, item_id: int) -> Iterator[MarriageRow]:
         """What stands in an item, at every level."""

@@ -13,10 +13,13 @@ from partkin.rules.facts import ItemKey
 from partkin.rules.identification import Labels, Named, ScanError, name_item, read_scan
 from partkin.rules.messages import (
     BuildOrder,
+    CaseDecision,
+    Containment,
     Correction,
     CustomerReturn,
     Disposition,
     Hold,
+    Inspection,
     ItemName,
     LabelPrint,
     LotLoading,
@@ -24,11 +27,14 @@ from partkin.rules.messages import (
     Marriage,
     Message,
     NamedItem,
+    Notice,
     NumberBlock,
     Packing,
     Receipt,
     Removal,
     Shipment,
+    Sorting,
+    StockCount,
     TestRun,
     UnitStart,
     printable,
@@ -92,8 +98,12 @@ def item_names(message: Message) -> Iterator[tuple[str, ItemName]]:  # noqa: C90
             yield "/into", into
         case TestRun(unit=unit) | CustomerReturn(unit=unit):
             yield "/unit", unit
-        case Hold(item=item) | Disposition(item=item):
+        case Hold(item=item) | Disposition(item=item) | Inspection(item=item):
             yield from _given(("/item", item))
+        case StockCount(lot=lot):
+            yield "/lot", lot
+        case CaseDecision(items=items):
+            yield from _each("/items", items)
         case Correction(unit=unit, component=component, lot=lot):
             yield from _given(("/unit", unit), ("/component", component), ("/lot", lot))
         case LabelPrint(items=items):
@@ -233,11 +243,16 @@ class Wanted:
     """Whether the content of what holds them is asked about too."""
     shipping: set[ItemKey] = field(default_factory=set)
     """Items of which it matters whether they are on a shipment."""
+    cases: set[str] = field(default_factory=set)
+    case_items: set[int] = field(default_factory=set)
+    sortings: set[str] = field(default_factory=set)
+    watching: bool = False
+    """Whether it matters what frozen cases list."""
 
 
 def what_is_wanted(messages: Iterable[ReadMessage], catalogue: Catalogue) -> Wanted:
     """All that judging these messages may look at."""
-    wanted = Wanted()
+    wanted = Wanted(watching=True)
     moments = []
     for read in messages:
         moments.append(read.message.moment)
@@ -297,6 +312,20 @@ def _want(wanted: Wanted, read: ReadMessage, catalogue: Catalogue) -> None:  # n
                 wanted.despatched.add(message.shipment)
         case Disposition() | CustomerReturn():
             wanted.shipping |= _keys(read)
+        case Containment() | Notice():
+            wanted.cases.add(message.case)
+        case CaseDecision():
+            wanted.cases.add(message.case)
+            wanted.stopped |= _keys(read)
+            if message.sorting is not None:
+                wanted.sortings.add(message.sorting)
+        case Sorting():
+            wanted.cases.add(message.case)
+            wanted.sortings.add(message.sorting)
+        case Inspection():
+            wanted.cases.add(message.case)
+            wanted.sortings.add(message.sorting)
+            wanted.attachments.update(message.attachments)
 
 
 def _keys(read: ReadMessage) -> set[ItemKey]:

@@ -226,6 +226,76 @@ REASON_TYPES: Mapping[str, ReasonType] = {
         "The message says that it happens in the future.",
         "Set the station's clock.",
     ),
+    "unknown-case": ReasonType(
+        "No such case", "There is no containment case of this code.", "Look up the cases, or open one."
+    ),
+    "case-known": ReasonType(
+        "This case was opened before", "A code names one containment case.", "Give the new case another code."
+    ),
+    "case-closed": ReasonType(
+        "The case is not as it must be for this",
+        "Decisions, sortings and notices need a frozen case; a closed one must be opened again first.",
+        "Look at the status of the case.",
+    ),
+    "case-hold": ReasonType(
+        "The hold is a containment case's",
+        "What a case stops is let go by what is decided there, not by a release of the hold.",
+        "Decide in the case what becomes of the item.",
+    ),
+    "unknown-suspect": ReasonType(
+        "Something suspected is not known",
+        "Neither the catalogue nor the books know what is named, or its number cannot be.",
+        "Correct what is suspected: a mistake there must not end with nobody affected.",
+    ),
+    "suspected": ReasonType(
+        "The item is suspected",
+        "A frozen containment case names it by its number, its lot or its day of production.",
+        "Set it aside, and tell the quality engineer.",
+    ),
+    "not-listed": ReasonType(
+        "The case does not list this item",
+        "Decisions are about what a containment case lists and has not dropped.",
+        "Check the item; to list more, freeze the case with other suspects.",
+    ),
+    "suspect-inside": ReasonType(
+        "A suspect is still inside, or may be",
+        "Rework is done when every suspect component is out.",
+        "Take the suspect out, or decide otherwise.",
+    ),
+    "not-verified": ReasonType(
+        "Nothing shows that it is good",
+        "It was not inspected and found good, and it belongs to no sorting that found none bad.",
+        "Inspect it, or finish the sorting.",
+    ),
+    "not-accounted": ReasonType(
+        "Not everything is accounted for",
+        "A case closes when each listed thing, each piece, each sorting and each notice has come to its end.",
+        "Do what is missing; the case says what.",
+    ),
+    "unknown-sorting": ReasonType(
+        "No such sorting in this case", "The case has no sorting of this code.", "Look up the sortings of the case."
+    ),
+    "sorting-known": ReasonType(
+        "This sorting was drawn before", "A code names one sorting.", "Give the new sorting another code."
+    ),
+    "nothing-to-sort": ReasonType(
+        "There is nothing to sort", "No unit is of the kind that is asked for.", "Check certainty, model and time."
+    ),
+    "too-many": ReasonType(
+        "Too many would be drawn",
+        "One sorting draws up to 4000 units.",
+        "Take a larger fraction or a smaller confidence, or sort in parts.",
+    ),
+    "not-drawn": ReasonType(
+        "This item was not drawn",
+        "A sorting shows something only if what was drawn is inspected, and nothing else.",
+        "Inspect what was drawn.",
+    ),
+    "not-reached": ReasonType(
+        "The consignee was sent no affected unit",
+        "No unit that the case lists was despatched to this consignee.",
+        "Check the consignee.",
+    ),
 }
 
 WARNING_TYPES: Mapping[str, ReasonType] = {

@@ -4,9 +4,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Literal
 
-from partkin.rules.facts import Destination, ItemKey, ItemKind, ItemState, LabelKind, Symbol, Verdict
+from partkin.rules.facts import (
+    Certainty,
+    Decision,
+    Destination,
+    EffectivenessLevel,
+    ItemKey,
+    ItemKind,
+    ItemState,
+    LabelKind,
+    NoticeStep,
+    SortingRule,
+    Symbol,
+    Verdict,
+)
 from partkin.rules.moments import FOREVER, Moment
+
+CaseStatus = Literal["open", "frozen", "closed"]
 
 
 @dataclass(slots=True)
@@ -221,6 +237,7 @@ class HoldRow:
     released_at: Moment
     released_by: str | None
     release_reason: str | None
+    case_id: int | None = None
 
 
 @dataclass(slots=True)
@@ -328,6 +345,191 @@ class IssuedNumberRow:
     number: str
 
 
+@dataclass(slots=True)
+class StockCountRow:
+    """Pieces of a lot were counted."""
+
+    id: int
+    item_id: int
+    quantity: int
+    occurred_at: Moment
+    counted_by: str
+
+
+@dataclass(slots=True)
+class CaseRow:
+    """A containment case."""
+
+    id: int
+    code: str
+    title: str
+    status: CaseStatus
+    revision: int
+    suspects: str
+    hazard: str | None
+    asked: str | None
+    opened_at: Moment
+    opened_by: str
+    reason: str
+
+
+@dataclass(slots=True)
+class CaseRevisionRow:
+    """A freeze of a case."""
+
+    id: int
+    case_id: int
+    revision: int
+    suspects: str
+    seal: int | None
+    last_entry: int
+    things: int
+    sha256: str
+    points: str
+    frozen_at: Moment
+    frozen_by: str
+    reason: str | None
+
+
+@dataclass(slots=True)
+class CaseItemRow:
+    """A thing that a case lists as affected."""
+
+    id: int
+    case_id: int
+    item_id: int
+    revision: int
+    certainty: Certainty
+    suspect: bool
+    state: ItemState
+    gone: bool
+    because: int | None
+    dropped_in: int | None = None
+    decision_id: int | None = None
+
+
+@dataclass(slots=True)
+class CaseDecisionRow:
+    """What becomes of a thing that a case lists."""
+
+    id: int
+    case_id: int
+    item_id: int
+    decision: Decision
+    authority: str
+    concession: str | None
+    signed_by: str | None
+    sorting_id: int | None
+    proof: str
+    occurred_at: Moment
+    decided_by: str
+    reason: str
+
+
+@dataclass(slots=True)
+class CaseTurnRow:
+    """A case was closed, or opened again."""
+
+    id: int
+    case_id: int
+    turn: Literal["closed", "reopened"]
+    occurred_at: Moment
+    turned_by: str
+    reason: str
+    unaccounted: str | None
+
+
+@dataclass(slots=True)
+class SortingRow:
+    """Things drawn for inspection."""
+
+    id: int
+    case_id: int
+    code: str
+    rule: SortingRule
+    confidence: float
+    fraction: float
+    listed: Certainty | None
+    clean: str | None
+    part: str | None
+    population: int
+    drawn: int
+    seed: str
+    occurred_at: Moment
+    drawn_by: str
+
+
+@dataclass(slots=True)
+class SortingItemRow:
+    """A thing drawn for a sorting."""
+
+    sorting_id: int
+    item_id: int
+
+
+@dataclass(slots=True)
+class InspectionRow:
+    """A thing drawn for a sorting was inspected."""
+
+    id: int
+    sorting_id: int
+    item_id: int
+    good: bool
+    found: str | None
+    attachments: str
+    occurred_at: Moment
+    inspected_by: str
+
+
+@dataclass(slots=True)
+class CheckPlanRow:
+    """Which consignees of a case are asked whether the notice reached them."""
+
+    id: int
+    case_id: int
+    level: EffectivenessLevel
+    share: float | None
+    seed: str
+    consignees: str
+    occurred_at: Moment
+    planned_by: str
+
+
+@dataclass(slots=True)
+class NoticeRow:
+    """A step of a consignee's notice."""
+
+    id: int
+    case_id: int
+    consignee: str
+    step: NoticeStep
+    how: str | None
+    copy: str | None
+    on_hand: int | None
+    corrected: int | None
+    effective: bool | None
+    found: str | None
+    occurred_at: Moment
+    noted_by: str
+
+
+@dataclass(slots=True)
+class DrillRow:
+    """A recall was rehearsed."""
+
+    id: int
+    seed: str
+    suspects: str
+    steps: str
+    certain: int
+    possible: int
+    consignees: int
+    received: int | None
+    accounted: int | None
+    occurred_at: Moment
+    drilled_by: str
+
+
 Row = (
     ItemRow
     | MarriageRow
@@ -353,4 +555,16 @@ Row = (
     | CustomerReturnRow
     | NumberCounterRow
     | IssuedNumberRow
+    | StockCountRow
+    | CaseRow
+    | CaseRevisionRow
+    | CaseItemRow
+    | CaseDecisionRow
+    | CaseTurnRow
+    | SortingRow
+    | SortingItemRow
+    | InspectionRow
+    | CheckPlanRow
+    | NoticeRow
+    | DrillRow
 )

@@ -2,22 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import singledispatch
+from typing import Any
 
 from partkin.rules.facts import (
     Calibrated,
     CameBack,
+    CaseClosed,
+    CaseFrozen,
+    CaseOpened,
+    CaseReopened,
+    Certainty,
+    ChecksPlanned,
     Corrected,
+    Counted,
+    Decided,
     Despatched,
     Destination,
     Disposed,
+    Drilled,
+    Dropped,
     Held,
+    Inspected,
     ItemKey,
     ItemKnown,
     ItemState,
     LabelPrinted,
     LeftOver,
+    Listed,
     Loaded,
     LoadingCorrected,
     LotDated,
@@ -27,6 +40,7 @@ from partkin.rules.facts import (
     MarriageRestored,
     Married,
     Measured,
+    Noticed,
     NumberIssued,
     NumbersIssued,
     Opened,
@@ -35,10 +49,12 @@ from partkin.rules.facts import (
     Received,
     Redrawn,
     Released,
+    Relisted,
     Removed,
     ShipmentLoaded,
     ShipmentOpened,
     ShipmentUnloaded,
+    SortingDrawn,
     StateChanged,
     Tested,
     Transferred,
@@ -102,8 +118,34 @@ def _pieces(count: int) -> str:
     return "1 piece" if count == 1 else f"{count} pieces"
 
 
+def _units(count: int) -> str:
+    return "1 unit" if count == 1 else f"{count} units"
+
+
 def _use(use: Use) -> str:
     return f"position {use.position} at {use.scan_point}"
+
+
+def _kept(attachments: Sequence[str]) -> str:
+    return {0: "", 1: "; 1 attachment"}.get(len(attachments), f"; {len(attachments)} attachments")
+
+
+def _line(text: str) -> str:
+    """A paragraph on one line, without a full stop at its end: the sentence has its own."""
+    return " ".join(text.split()).removesuffix(".")
+
+
+def _why(reason: str | None) -> str:
+    return "" if reason is None else f": {_line(reason)}"
+
+
+_SHOWN = 10
+"""Items that a sentence names where there may be thousands."""
+
+
+def _first_of(names: Sequence[str]) -> str:
+    more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
+    return f"{', '.join(names[:_SHOWN])}{more}"
 
 
 # -- items
@@ -268,9 +310,8 @@ def _(fact: Tested, _: Called) -> str:
     tester = "" if fact.tester is None else f"; the tester says {fact.tester}"
     outside = [_measured(one) for one in fact.measured if not one.within]
     why = f"; not good: {', '.join(outside)}" if outside else ""
-    kept = {0: "", 1: "; 1 attachment"}.get(len(fact.attachments), f"; {len(fact.attachments)} attachments")
     head = f"{item_words(fact.item)}: {fact.plan}{revision} on {fact.instrument}"
-    return f"{head} at {moment_words(fact.at)} {_VERDICTS[fact.verdict]}{tester}{why}{kept}."
+    return f"{head} at {moment_words(fact.at)} {_VERDICTS[fact.verdict]}{tester}{why}{_kept(fact.attachments)}."
 
 
 def _measured(result: Measured) -> str:
@@ -297,7 +338,11 @@ def _(fact: Calibrated, _: Called) -> str:
 @sentence.register
 def _(fact: Held, _: Called) -> str:
     by = "the service, on a contradiction" if fact.discrepancy else fact.by
-    return f"{item_words(fact.item)} was put on hold {fact.number} by {by}: {fact.reason}."
+    case, reason = "", fact.reason
+    if fact.case is not None:
+        case = f" of containment case {fact.case}"
+        reason = reason.removeprefix(f"case {fact.case}: ")
+    return f"{item_words(fact.item)} was put on hold {fact.number}{case} by {by}: {reason}."
 
 
 @sentence.register
@@ -359,3 +404,138 @@ def _(fact: Despatched, _: Called) -> str:
 def _(fact: CameBack, _: Called) -> str:
     sender = "a customer" if fact.consignee is None else fact.consignee
     return f"{item_words(fact.item)} came back from {sender}: {fact.reason}."
+
+
+# -- containment
+
+
+@sentence.register
+def _(fact: Counted, _: Called) -> str:
+    verb = "was" if fact.quantity == 1 else "were"
+    return f"{_pieces(fact.quantity)} of {item_words(fact.item)} {verb} counted by {fact.by}."
+
+
+@sentence.register
+def _(fact: CaseOpened, _: Called) -> str:
+    return f"Containment case {fact.case} ({fact.title}) was opened by {fact.by}{_why(fact.reason)}."
+
+
+@sentence.register
+def _(fact: CaseFrozen, _: Called) -> str:
+    things = "1 thing is" if fact.things == 1 else f"{fact.things} things are"
+    seal = "" if fact.seal is None else f", sealed by seal {fact.seal}"
+    up = "".join(f"; {_point(point)}" for point in fact.points)
+    head = f"Containment case {fact.case} was frozen by {fact.by}, revision {fact.revision}{_why(fact.reason)}"
+    return f"{head}. {things} affected, by the journal up to entry {fact.last_entry}{seal}{up}."
+
+
+def _point(point: Mapping[str, Any]) -> str:
+    use = _use(Use(point["scan_point"], point["position"]))
+    return f"{point['part']} lot {point['lot']} was up for {use}, feeder {point['feeder']}"
+
+
+_AFFECTED: Mapping[Certainty, str] = {"certain": "certainly affected", "possible": "possibly affected"}
+
+
+@sentence.register
+def _(fact: Listed, _: Called) -> str:
+    how = "suspected itself" if fact.suspect else _AFFECTED[fact.certainty]
+    left = ", and had left" if fact.left else ""
+    head = f"Containment case {fact.case}, revision {fact.revision}, lists {item_words(fact.item)}"
+    return f"{head} as {how}{_because(fact.because)}; it is {_STATES.get(fact.state, fact.state)}{left}."
+
+
+def _because(entry: int | None) -> str:
+    return "" if entry is None else f" since entry {entry}"
+
+
+@sentence.register
+def _(fact: Relisted, called: Called) -> str:
+    row = _row(called, fact.listed, "Listed thing")
+    how = f"{_AFFECTED[fact.certainty]}{_because(fact.because)}"
+    return f"{row}: listed anew as {how}, revision {fact.revision}; what was decided of it counts no more."
+
+
+@sentence.register
+def _(fact: Dropped, called: Called) -> str:
+    row = _row(called, fact.listed, "Listed thing")
+    return f"{row}: no longer suspected since revision {fact.revision}."
+
+
+@sentence.register
+def _(fact: Decided, called: Called) -> str:
+    conceded = "" if fact.concession is None else f", concession {fact.concession} signed by {fact.signed_by}"
+    shown = "" if fact.sorting is None else f", shown by sorting {fact.sorting}"
+    rows = "; ".join(_row(called, number, "marriage") for number in fact.proof)
+    proof = f"; proof: {rows}" if rows else ""
+    head = f"{item_words(fact.item)}: {fact.by} decided in containment case {fact.case}: {fact.decision}"
+    return f"{head}, by {fact.authority}{conceded}{shown}{_why(fact.reason)}{proof}."
+
+
+@sentence.register
+def _(fact: CaseClosed, _: Called) -> str:
+    accepted = "" if fact.unaccounted is None else f" Pieces not accounted for are accepted{_why(fact.unaccounted)}."
+    return f"Containment case {fact.case} was closed by {fact.by}{_why(fact.reason)}.{accepted}"
+
+
+@sentence.register
+def _(fact: CaseReopened, _: Called) -> str:
+    return f"Containment case {fact.case} was opened again by {fact.by}{_why(fact.reason)}."
+
+
+@sentence.register
+def _(fact: SortingDrawn, _: Called) -> str:
+    head = f"Sorting {fact.sorting} of containment case {fact.case}: {fact.by} drew {len(fact.drawn)}"
+    rule = f"by the rule {fact.rule}, confidence {fact.confidence:g}, bad fraction {fact.fraction:g}, seed {fact.seed}"
+    drawn = _first_of([item_words(key) for key in fact.drawn])
+    return f"{head} of {_units(fact.population)}{_population(fact)}, {rule}: {drawn}."
+
+
+def _population(fact: SortingDrawn) -> str:
+    if fact.clean is None:
+        of_part = "" if fact.part is None else f" of {fact.part}"
+        return f"{of_part} that it lists as {fact.listed}"
+    until = "" if fact.clean["to"] is None else f" until {fact.clean['to']}"
+    return f" of {fact.clean['part']} that it does not list, started from {fact.clean['from']}{until}"
+
+
+@sentence.register
+def _(fact: Inspected, _: Called) -> str:
+    result = f"{'good' if fact.good else 'bad'}{_why(fact.found)}{_kept(fact.attachments)}"
+    return f"{item_words(fact.item)} was inspected by {fact.by} for sorting {fact.sorting} and found {result}."
+
+
+@sentence.register
+def _(fact: ChecksPlanned, _: Called) -> str:
+    level = fact.level if fact.share is None else f"{fact.level}, share {fact.share:g}"
+    chosen = ", ".join(fact.consignees) or "none"
+    head = f"Containment case {fact.case}: {fact.by} chose whose notice is checked, level {level}, seed {fact.seed}"
+    return f"{head}: {chosen}."
+
+
+@sentence.register
+def _(fact: Noticed, _: Called) -> str:
+    found = _why(fact.found)
+    of_case = f"notice of containment case {fact.case}"
+    if fact.step == "sent":
+        return f"A {of_case} was sent to {fact.consignee} by {fact.by}, {fact.how}{_units_left(fact)}{found}."
+    if fact.step == "answered":
+        return f"{fact.consignee} answered the {of_case}{_units_left(fact)}{found}."
+    effective = "effective" if fact.effective else "not effective"
+    return f"{fact.by} checked the {of_case} to {fact.consignee}: {effective}{_units_left(fact)}{found}."
+
+
+def _units_left(fact: Noticed) -> str:
+    on_hand = "" if fact.on_hand is None else f", {_units(fact.on_hand)} on hand"
+    corrected = "" if fact.corrected is None else f", {_units(fact.corrected)} corrected or sent back"
+    return f"{on_hand}{corrected}"
+
+
+@sentence.register
+def _(fact: Drilled, _: Called) -> str:
+    units = f"{_units(fact.certain)} certainly and {fact.possible} possibly affected"
+    consignees = "1 consignee" if fact.consignees == 1 else f"{fact.consignees} consignees"
+    of_all = "" if fact.received is None else f", {fact.accounted or 0} of {_pieces(fact.received)} accounted for"
+    steps = ", ".join(f"{step['step']} {step['milliseconds']:g} ms" for step in fact.steps)
+    head = f"A recall was rehearsed by {fact.by}, drawn from seed {fact.seed}"
+    return f"{head}: {units}, {consignees} to tell{of_all}; {steps}."

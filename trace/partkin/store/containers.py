@@ -29,11 +29,11 @@ from partkin.store.walks import BEGINNING
 _other = transfer.alias("other_transfer")
 
 
-def containers_of(lots: FromClause) -> CTE:
+def containers_of(lots: FromClause, name: str = "") -> CTE:
     """The containers that some lots (`id`) went into, at every level.
 
     `item`, the `lot` that some of is in it, `since` when, whether that is `doubtful` from the first, and
-    `certain_until` when all that went into it came from that lot.
+    `certain_until` when all that went into it came from that lot. Several in one statement are told apart by `name`.
     """
     start = select(
         lots.c.id.label("item"),
@@ -43,7 +43,7 @@ def containers_of(lots: FromClause) -> CTE:
         literal(FOREVER, BigId).label("certain_until"),
         literal(0).label("level"),
     )
-    walk = start.cte("container_walk", recursive=True)
+    walk = start.cte(f"container_walk{name}", recursive=True)
     t = transfer.c
     further = (
         select(
@@ -58,7 +58,7 @@ def containers_of(lots: FromClause) -> CTE:
         .join(transfer, and_(t.source_id == walk.c.item, t.occurred_at >= walk.c.since))
     )
     walk = walk.union(further)
-    return select(walk).where(walk.c.level > 0).cte("container")
+    return select(walk).where(walk.c.level > 0).cte(f"container{name}")
 
 
 def _mixed_before() -> ColumnElement[bool]:

@@ -314,6 +314,22 @@ def recorders_lock() -> FromClause:
     return lock.cte("recorders_lock").prefix_with("MATERIALIZED", dialect="postgresql")
 
 
+def join_recorders(connection: Connection) -> None:
+    """Record from now on, until this write transaction ends: whoever locks recorders out waits for that.
+
+    Before anything is read: what a transaction reads holds when it writes, as far as those who lock recorders out
+    are concerned. On SQLite the write transaction itself does that.
+    """
+    if connection.dialect.name == "postgresql":
+        connection.execute(select(func.pg_advisory_xact_lock_shared(_RECORDERS_LOCK)))
+
+
+def record_alone(connection: Connection) -> None:
+    """As `join_recorders`, but while nobody else records: those who do are waited for, and kept waiting."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(select(func.pg_advisory_xact_lock(_RECORDERS_LOCK)))
+
+
 def lock_out_recorders(connection: Connection) -> None:
     """Wait for those who have taken entry numbers, and let nobody take any until this write transaction ends.
 

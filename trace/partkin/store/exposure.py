@@ -19,6 +19,7 @@ from sqlalchemy import (
     case,
     cast,
     collate,
+    exists,
     false,
     func,
     literal,
@@ -32,6 +33,7 @@ from sqlalchemy import (
     union_all,
 )
 
+from partkin.rules.messages.criteria import AnyOf, Suspects
 from partkin.rules.moments import FOREVER, Moment
 from partkin.store.containers import containers_of
 from partkin.store.database import (
@@ -46,8 +48,8 @@ from partkin.store.database import (
     value_parameters,
 )
 from partkin.store.lot_changes import lots_in_doubt
-from partkin.store.suspects import Suspected
-from partkin.store.tables import alternate, item, marriage, part, visit
+from partkin.store.suspects import Suspected, suspected
+from partkin.store.tables import alternate, item, loading, marriage, part, visit
 from partkin.store.walks import LOT_MARK, looked_up, mark, marks
 
 CHUNK: Final = 1000
@@ -58,6 +60,9 @@ _POSSIBLE: Final = 7 * 10**17
 """Added to the moment at which an exposure starts: always eighteen digits, the certain ones below the others."""
 _DIGITS: Final = 18
 _POSSIBLE_FROM: Final = "5"
+
+WAY_BEGINS: Final = _DIGITS
+"""Where on a way its marriages begin; a way that ends there leads to a suspect itself."""
 
 
 class Cursor(NamedTuple):
@@ -87,6 +92,8 @@ class Exposure(NamedTuple):
     lot_id: int | None
     """The suspect lot, where pieces of another lot are booked on the first marriage of the way."""
     marriages: tuple[int, ...]
+    is_certain: bool
+    """Whether the best way is certain."""
 
     @property
     def cursor(self) -> Cursor:
@@ -105,21 +112,62 @@ class Count(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Exposed:
-    """The units exposed to suspects, as a part of a statement, and the draws that may be of other lots."""
+    """What is exposed to suspects, as a part of a statement, and the draws that may be of other lots."""
 
     units: CTE
     doubts: Mapping[int, set[int]]
+    points: Select[Any] | None = None
+    """Loadings (`id`) of suspect lots and their containers; None where no lot is suspected."""
 
 
-def exposed(connection: Connection, suspected: Suspected, as_of: Moment | None) -> Exposed:
-    """Find out what is needed to ask for the exposed units; asks only for the lot changes."""
-    containers = None if suspected.lots is None else containers_of(suspected.lots)
+def exposed(connection: Connection, suspects: Suspects, as_of: Moment | None, *, things: bool = False) -> Exposed:
+    """Find out what is needed to ask for the exposed units; asks only for the lot changes.
+
+    With `things`, for all that is exposed: suspects themselves, subassemblies, containers, packaging too.
+    """
+    first, *more = [
+        _exposed(connection, any_of, as_of, things=things, name=f"_{place}" if place else "")
+        for place, any_of in enumerate(suspects.conditions)
+    ]
+    excepted = None
+    if suspects.except_ is not None:
+        excepted = _exposed(connection, suspects.except_, as_of, things=things, name="_except")
+    if not more and excepted is None:
+        return first
+    return Exposed(_combined(first.units, [one.units for one in more], excepted), first.doubts, first.points)
+
+
+def _combined(first: CTE, more: Sequence[CTE], excepted: Exposed | None) -> CTE:
+    """What is in the first and in each of the others, but not certainly in the excepted."""
+    rows: FromClause = first
+    possible: ColumnElement[int] = first.c.possible
+    for other in more:
+        rows = rows.join(other, other.c.item == first.c.item)
+        possible = later(possible, other.c.possible)
+    if excepted is not None:
+        but = excepted.units
+        rows = rows.outerjoin(but, but.c.item == first.c.item)
+        possible = case((but.c.item.is_not(None), 1), else_=possible)
+    columns = [possible.label("possible"), *(column for column in first.c if column.name != "possible")]
+    query = select(*columns).select_from(rows)
+    if excepted is not None:
+        query = query.where(or_(excepted.units.c.item.is_(None), excepted.units.c.possible == 1))
+    return query.cte("combined")
+
+
+def _exposed(connection: Connection, any_of: AnyOf, as_of: Moment | None, *, things: bool, name: str) -> Exposed:
+    suspect = suspected(connection, any_of, as_of, name)
+    containers = None if suspect.lots is None else containers_of(suspect.lots, name)
     doubts: Mapping[int, set[int]] = {}
-    if suspected.lots is not None and containers is not None:
-        spread = union_all(select(suspected.lots.c.id), select(containers.c.item)).cte("spread_lot")
-        doubts = lots_in_doubt(connection, select(spread.c.id).distinct().cte("lot_in_doubt"))
-    walk = _Walk(connection, suspected, containers, doubts, as_of, packs_components(connection))
-    return Exposed(walk.units(), doubts)
+    points = None
+    if suspect.lots is not None and containers is not None:
+        spread = union_all(select(suspect.lots.c.id), select(containers.c.item)).cte(f"spread_lot{name}")
+        each = select(spread.c.id).distinct().cte(f"lot_in_doubt{name}")
+        doubts = lots_in_doubt(connection, each)
+        points = select(loading.c.id).join(each, each.c.id == loading.c.lot_id).where(loading.c.unloaded_at == FOREVER)
+    packs = packs_components(connection)
+    walk = _Walk(connection, suspect, containers, doubts, as_of, packs, things, name)
+    return Exposed(walk.units(), doubts, points)
 
 
 def packs_components(connection: Connection) -> bool:
@@ -150,29 +198,39 @@ class _Walk:
     as_of: Moment | None
     through_packaging: bool
     """Whether packaging holds components beside units."""
+    things: bool
+    """Not only units are asked for."""
+    name: str
+    """Tells several walks in one statement apart."""
 
     def units(self) -> CTE:
-        """Each unit with the best way, the last end, and what the books say of it."""
+        """Each unit (or thing) with the best way, the last end, and what the books say of it."""
         walk = self._up()
         if self.through_packaging:
             columns = ("item", "top", "lo", "hi", "doubtful", "way")
-            ways = select(*(walk.c[name] for name in columns)).where(walk.c.top)
-            walk = ways.union_all(self._beside_in_packaging(walk)).cte("with_packed")
+            ways = self._asked(select(*(walk.c[name] for name in columns)), walk)
+            walk = ways.union_all(self._beside_in_packaging(walk)).cte(f"with_packed{self.name}")
         start = case((walk.c.doubtful, literal(_POSSIBLE, BigId)), else_=literal(_CERTAIN, BigId)) + walk.c.lo
         best = func.min(self._bytewise(cast(start, Text) + walk.c.way)).label("way")
-        ways = select(walk.c.item, best, func.max(walk.c.hi).label("until")).where(walk.c.top)
-        each = ways.group_by(walk.c.item).cte("each_unit")
+        ways = self._asked(select(walk.c.item, best, func.max(walk.c.hi).label("until")), walk)
+        each = ways.group_by(walk.c.item).cte(f"each_unit{self.name}")
         rows, unit = looked_up(dialect_of(self.connection), each, item, item.c.id == each.c.item, *_OF_UNIT)
         possible = case((each.c.way >= _POSSIBLE_FROM, 1), else_=0).label("possible")
-        return select(possible, each, *(unit.c[name] for name in _OF_UNIT)).select_from(rows).cte("affected")
+        told = select(possible, each, *(unit.c[name] for name in _OF_UNIT))
+        return told.select_from(rows).cte(f"affected{self.name}")
+
+    def _asked(self, query: Select[Any], walk: CTE) -> Select[Any]:
+        return query if self.things else query.where(walk.c.top)
 
     def _up(self) -> CTE:
-        walk = self._first_steps().cte("walk", recursive=True)
+        walk = self._first_steps().cte(f"walk{self.name}", recursive=True)
         rows, m = self._married(walk, and_(marriage.c.child_id == walk.c.item, not_(walk.c.top)))
         lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
         doubtful = or_(walk.c.doubtful, m.c.disputed)
         further = select(m.c.parent_id, m.c.parent_is_unit, lo, hi, doubtful, walk.c.way + mark(m.c.id), m.c.id)
         other_starts = [self._suspect_units()]
+        if self.things and self.containers is not None:
+            other_starts.append(self._suspect_containers(self.containers))
         if self.doubts:
             other_starts.append(self._possible_first_steps())
         if self.containers is not None:
@@ -186,7 +244,10 @@ class _Walk:
         doubtful: ColumnElement[bool] = m.c.disputed
         if self.doubts:
             doubtful = or_(doubtful, among(self.connection, m.c.id, sorted(self.doubts)))
-        return _step(m, lo, doubtful, mark(m.c.id)).select_from(rows).where(lo < m.c.ended)
+        steps = _step(m, lo, doubtful, mark(m.c.id)).select_from(rows).where(lo < m.c.ended)
+        if not self.things:
+            return steps
+        return steps.where(not_(_is_packed(suspect.c.item, m.c.parent_id)))
 
     def _possible_first_steps(self) -> Select[Any]:
         """Draws within the slack of a lot change, taken as of a suspect lot that is the other one."""
@@ -240,7 +301,7 @@ class _Walk:
         return beside.where(not_(walk.c.top), part.c.packaging, lies_beside, of_unit.c.sold, lo < hi)
 
     def _suspect_units(self) -> Select[Any]:
-        """Suspects that are units themselves: the way to them is empty."""
+        """Suspects that are units, or things, themselves: the way to them is empty."""
         suspect = self.suspected.items
         rows, unit = looked_up(dialect_of(self.connection), suspect, item, item.c.id == suspect.c.item, "part")
         units = select(
@@ -252,7 +313,15 @@ class _Walk:
             literal("", Text),
             literal(0, BigId),
         )
+        if self.things:
+            return units
         return units.select_from(rows.join(part, part.c.part == unit.c.part)).where(part.c.sold)
+
+    def _suspect_containers(self, containers: CTE) -> Select[Any]:
+        """Containers that some of a suspect lot went into."""
+        c = containers.c
+        way = mark(c.lot, LOT_MARK)
+        return select(c.item, true(), c.since, literal(FOREVER, BigId), c.doubtful, way, literal(0, BigId))
 
     def _married(self, rows: FromClause, on: ColumnElement[bool], *more: str) -> tuple[FromClause, FromClause]:
         if self.as_of is not None:
@@ -261,6 +330,15 @@ class _Walk:
 
     def _bytewise(self, text: ColumnElement[str]) -> ColumnElement[str]:
         return collate(text, "C") if dialect_of(self.connection) == "postgresql" else text
+
+
+def _is_packed(child: ColumnElement[int], parent: ColumnElement[int]) -> ColumnElement[bool]:
+    """Whether a unit lies in packaging: that is not affected by it."""
+    holder, of_holder = item.alias("holder_item"), part.alias("holder_part")
+    packed, of_packed = item.alias("packed_item"), part.alias("part_of_packed")
+    in_packaging = exists().where(holder.c.id == parent, of_holder.c.part == holder.c.part, of_holder.c.packaging)
+    is_unit = exists().where(packed.c.id == child, of_packed.c.part == packed.c.part, of_packed.c.sold)
+    return and_(in_packaging, is_unit)
 
 
 def _step(m: FromClause, lo: ColumnElement[int], doubtful: ColumnElement[bool], way: ColumnElement[str]) -> Select[Any]:
@@ -285,7 +363,7 @@ def all_exposures(connection: Connection, found: Exposed) -> Iterator[Sequence[E
     units = found.units.c
     query = select(found.units).order_by(*(units[name] for name in _ORDER)).execution_options(yield_per=CHUNK)
     for rows in connection.execute(query).partitions():
-        yield [_exposure(row) for row in rows]
+        yield [exposure_of(row) for row in rows]
 
 
 def page_of_exposures(
@@ -305,13 +383,16 @@ def page_of_exposures(
     ).group_by(*grouped)
     rows = connection.execute(union_all(counts, select(shown)).order_by("shown", *_ORDER)).all()
     return (
-        [_exposure(row) for row in rows if row.shown],
+        [exposure_of(row) for row in rows if row.shown],
         [Count(row.possible, row.part, row.state, row.number) for row in rows if not row.shown],
     )
 
 
-def _exposure(row: Row[Any]) -> Exposure:
-    start = int(row.way[:_DIGITS]) - (_POSSIBLE if row.possible else _CERTAIN)
+def exposure_of(row: Row[Any]) -> Exposure:
+    """An exposure from a row of the units or things that are exposed."""
+    # By the way itself: among several conditions a thing can be possible although its way is certain.
+    is_certain = row.way < _POSSIBLE_FROM
+    start = int(row.way[:_DIGITS]) - (_CERTAIN if is_certain else _POSSIBLE)
     way = list(marks(row.way[_DIGITS:]))
     return Exposure(
         item_id=row.item,
@@ -324,6 +405,7 @@ def _exposure(row: Row[Any]) -> Exposure:
         until=row.until,
         lot_id=next((number for is_lot, number in way if is_lot), None),
         marriages=tuple(number for is_lot, number in way if not is_lot),
+        is_certain=is_certain,
     )
 
 

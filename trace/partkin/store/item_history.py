@@ -1,7 +1,7 @@
 """The journal entries of items, found through the books: every row's number says which entry made it.
 
 What changes a row and makes none, such as the release of a hold or the end of a line of a shipment, is found by its
-moment.
+moment; what a containment case changes in an entry of its own, by the text of that entry.
 """
 
 from __future__ import annotations
@@ -18,13 +18,16 @@ from sqlalchemy import (
     FromClause,
     Integer,
     Row,
+    ScalarSelect,
     Select,
     Table,
     Text,
     and_,
     bindparam,
+    case,
     cast,
     false,
+    func,
     literal,
     literal_column,
     null,
@@ -50,11 +53,15 @@ from partkin.store.database import (
     value_parameters,
 )
 from partkin.store.tables import (
+    case_decision,
+    case_item,
+    containment_case,
     correction,
     customer_return,
     disposition,
     entry,
     hold,
+    inspection,
     item,
     label_print,
     loading,
@@ -65,6 +72,8 @@ from partkin.store.tables import (
     removal,
     shipment,
     shipment_line,
+    sorting_item,
+    stock_count,
     test_run,
     transfer,
 )
@@ -142,7 +151,8 @@ _SPAN: Mapping[str, TypeEngine[Any]] = {"item": BigId, "lo": BigId, "hi": BigId,
 _ROWS_OF_ITEMS = (
     *((item, "id"), (marriage, "parent_id"), (marriage, "child_id"), (removal, "parent_id"), (removal, "child_id")),
     *((hold, "item_id"), (test_run, "item_id"), (receipt, "lot_id"), (loading, "lot_id"), (disposition, "item_id")),
-    *((transfer, "source_id"), (transfer, "target_id"), (label_print, "item_id")),
+    *((transfer, "source_id"), (transfer, "target_id"), (label_print, "item_id"), (stock_count, "item_id")),
+    *((case_item, "item_id"), (case_decision, "item_id"), (inspection, "item_id")),
 )
 """Tables whose rows are of items, and the column that says of which."""
 
@@ -157,17 +167,28 @@ _CORRECTED = (
 def _entries(dialect: Dialect) -> Select[Any]:
     span = given_rows(dialect, "span", _SPAN)
     numbers = union(*_numbers(dialect, span)).subquery("numbers")
-    at = select(entry.c.occurred_at).where(entry.c.id == numbers.c.number).scalar_subquery()
-    dated = select(numbers, at.label("at")).subquery("dated")
+    dated = select(numbers, _moment(numbers.c.number).label("at")).subquery("dated")
     in_time = and_(dated.c.at >= dated.c.lo, dated.c.at < dated.c.hi)
     last = tuple_(bindparam("after_at", type_=BigId), bindparam("after_entry", type_=BigId))
     next_ones = tuple_(dated.c.at, dated.c.number) > last
-    wanted = select(dated.c.number.label("id")).where(in_time, next_ones).distinct().subquery("wanted")
-    rows, told = looked_up(dialect, wanted, entry, entry.c.id == wanted.c.id, *_OF_ENTRY)
-    return select(*(told.c[name] for name in _OF_ENTRY)).select_from(rows).order_by(told.c.occurred_at, told.c.id)
+    wanted = select(dated.c.number.label("id"), dated.c.at.label("occurred_at")).where(in_time, next_ones).distinct()
+    found = wanted.subquery("wanted")
+    rows, told = looked_up(dialect, found, entry, entry.c.id == found.c.id, *_OF_ENTRY)
+    columns = (told.c[name] for name in _OF_ENTRY)
+    return select(*columns, found.c.occurred_at).select_from(rows).order_by(found.c.occurred_at, found.c.id)
 
 
-_OF_ENTRY = ("id", "kind", "mode", "scan_point", "operator", "occurred_at", "recorded_at", "item_id", "answer")
+def _moment(number: ColumnElement[int]) -> ScalarSelect[Moment]:
+    """When an entry says that it happened; a list of a case, when that happened which it is because of."""
+    own, first = entry.alias("own"), entry.alias("first")
+    because = func.substr(own.c.message, len('{"because":') + 1, func.length(own.c.message) - len('{"because":}'))
+    of = case((own.c.kind == literal_column("'case-list'"), cast(because, BigId)), else_=own.c.id)
+    return (
+        select(first.c.occurred_at).join_from(own, first, first.c.id == of).where(own.c.id == number).scalar_subquery()
+    )
+
+
+_OF_ENTRY = ("id", "kind", "mode", "scan_point", "operator", "recorded_at", "item_id", "answer")
 
 
 def _numbers(dialect: Dialect, span: FromClause) -> Iterator[Select[Any]]:
@@ -195,6 +216,7 @@ def _numbers(dialect: Dialect, span: FromClause) -> Iterator[Select[Any]]:
     yield found(*_entries_at(dialect, rows, "hold", h.c.released_at))
     yield from _of_shipments(dialect, span, found)
     yield from _of_returns(dialect, span, found, owned)
+    yield from _of_cases(dialect, span, found, owned)
 
 
 _Found = Callable[[FromClause, ColumnElement[int]], Select[Any]]
@@ -236,12 +258,34 @@ def _of_returns(dialect: Dialect, span: FromClause, found: _Found, owned: _Owned
     yield found(rows, back.c.id // FACTS_PER_ENTRY)
 
 
+def _of_cases(dialect: Dialect, span: FromClause, found: _Found, owned: _Owned) -> Iterator[Select[Any]]:
+    """Sortings that the items were drawn for; lists of cases that list them anew, drop them, or let them go."""
+    rows, drawn = owned(sorting_item, "item_id", "sorting_id")
+    yield found(rows, drawn.c.sorting_id // FACTS_PER_ENTRY)
+    rows, listed = owned(case_item, "item_id", "id")
+    yield found(*_lists_with(dialect, rows, "listed", listed.c.id))
+    of_case = and_(span.c.within == 1, hold.c.item_id == span.c.item, hold.c.case_id.is_not(None))
+    rows, h = looked_up(dialect, span, hold, of_case, "id")
+    yield found(*_lists_with(dialect, rows, "hold", h.c.id))
+
+
+def _lists_with(
+    dialect: Dialect, rows: FromClause, member: str, number: ColumnElement[int]
+) -> tuple[FromClause, ColumnElement[int]]:
+    """The join with the lists of cases that name a row by its number, since that was made; and their numbers."""
+    listing = and_(entry.c.kind == literal_column("'case-list'"), entry.c.id >= number // FACTS_PER_ENTRY)
+    text = literal(f'"{member}":') + cast(number, Text()) + ","
+    # Outer, so that SQLite does not begin with all lists of all cases.
+    rows, e = looked_up(dialect, rows, entry, and_(listing, entry.c.answer.contains(text)), "id", outer=True)
+    return rows, e.c.id
+
+
 def _entries_at(
     dialect: Dialect, rows: FromClause, kind: str, moment: ColumnElement[Moment]
 ) -> tuple[FromClause, ColumnElement[int]]:
     """The join with the entries of a kind at a moment, and their numbers."""
     # As the condition of their index says it; outer, so that SQLite does not begin with all entries of the kind.
-    indexed = entry.c.kind.in_([literal_column("'hold'"), literal_column("'shipment'")])
+    indexed = entry.c.kind.in_([literal_column(f"'{one}'") for one in ("hold", "shipment", "catalogue")])
     this = and_(entry.c.kind == literal_column(f"'{kind}'"), entry.c.outcome == "recorded")
     rows, e = looked_up(dialect, rows, entry, and_(indexed, this, entry.c.occurred_at == moment), "id", outer=True)
     return rows, e.c.id
@@ -261,14 +305,15 @@ _NUMBERED: Mapping[str, TypeEngine[Any]] = {
 
 
 def rows_by_number(connection: Connection, numbers: Sequence[int]) -> dict[int, Row[Any]]:
-    """Marriages, removals, loadings, test runs, holds, lines of shipments by their numbers: of which items, where."""
+    """Marriages, removals, loadings, test runs, holds, lines of shipments, what cases list: of which items, where."""
     found = connection.execute(_rows_by_number(dialect_of(connection)), value_parameters(connection, numbers))
     return {row.id: row for row in found}
 
 
 @cache
 def _rows_by_number(dialect: Dialect) -> CompoundSelect[Any]:
-    m, r, ld, t, h, line = (table.c for table in (marriage, removal, loading, test_run, hold, shipment_line))
+    tables = (marriage, removal, loading, test_run, hold, shipment_line, case_item)
+    m, r, ld, t, h, line, listed = (table.c for table in tables)
 
     def numbered(what: str, table: FromClause, number: ColumnElement[Any], **columns: Any) -> Select[Any]:
         filled = (columns.get(name, cast(null(), kind)).label(name) for name, kind in _NUMBERED.items())
@@ -278,6 +323,7 @@ def _rows_by_number(dialect: Dialect) -> CompoundSelect[Any]:
     use = {"position": point_of_use.c.position, "code": point_of_use.c.scan_point}
     at_point = loading.join(point_of_use, point_of_use.c.id == ld.point_of_use_id)
     on_shipment = shipment_line.join(shipment, shipment.c.id == line.shipment_id)
+    in_case = case_item.join(containment_case, containment_case.c.id == listed.case_id)
     of_marriage = {"item_id": m.child_id, "other_id": m.parent_id, "position": m.position, "slot": m.slot}
     of_removal = {"item_id": r.child_id, "other_id": r.parent_id, "position": r.position, "at": r.occurred_at}
     return union_all(
@@ -287,6 +333,7 @@ def _rows_by_number(dialect: Dialect) -> CompoundSelect[Any]:
         numbered("test run", test_run, t.id, item_id=t.item_id, code=t.plan, at=t.occurred_at),
         numbered("hold", hold, h.id, item_id=h.item_id, at=h.placed_at),
         numbered("line", on_shipment, line.id, item_id=line.item_id, code=shipment.c.code, at=line.loaded_at),
+        numbered("listed", in_case, listed.id, item_id=listed.item_id, code=containment_case.c.code),
     )
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterable, Sequence
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
+from itertools import count
 from typing import Any
 
 from sqlalchemy import Connection, func, insert, select, true
@@ -50,6 +51,14 @@ def next_numbers(connection: Connection, count: int) -> Sequence[int]:
     return range(last + 1, last + 1 + count)
 
 
+def numbers_one_by_one(connection: Connection) -> Iterator[int]:
+    """As `next_numbers`, when it is not known how many are needed."""
+    if connection.dialect.name == "postgresql":
+        while True:
+            yield from next_numbers(connection, 1)
+    yield from count(last_entry(connection) + 1)
+
+
 def add_entries(connection: Connection, entries: Iterable[Entry]) -> None:
     """Append entries; in one order of message ids, so that two processes never wait for each other."""
     rows = [_columns(one) for one in sorted(entries, key=lambda one: one.message_id or "")]
@@ -77,7 +86,7 @@ def read_entries(
     query = select(entry).where(entry.c.id > after, entry.c.id <= up_to).order_by(entry.c.id)
     if limit is not None:
         query = query.limit(limit)
-    with connection.execution_options(yield_per=chunk).execute(query) as rows:
+    with connection.execute(query.execution_options(yield_per=chunk)) as rows:
         for row in rows:
             yield Entry(*row)
 

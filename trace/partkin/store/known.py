@@ -1,7 +1,7 @@
 """What is known: fetched for a whole batch of messages, and locked in one order.
 
-Locks: serial items by number, then points of use, shared lots, orders, shipments, number counters. Every process
-keeps this order, so nobody waits in a circle. On SQLite the write transaction itself is the lock.
+Locks: serial items by number, then points of use, shared lots, orders, shipments, number counters, containment cases.
+Every process keeps this order, so nobody waits in a circle. On SQLite the write transaction itself is the lock.
 """
 
 from __future__ import annotations
@@ -23,12 +23,18 @@ from partkin.rules.numbering import capacity, number, random_body, running_body
 from partkin.rules.reading import Wanted
 from partkin.rules.rows import (
     CalibrationRow,
+    CaseDecisionRow,
+    CaseItemRow,
+    CaseRow,
+    CheckPlanRow,
     HoldRow,
+    InspectionRow,
     ItemRow,
     LabelPrintRow,
     LoadingRow,
     MarriageRow,
     MeasurementRow,
+    NoticeRow,
     NumberCounterRow,
     OrderRow,
     PointOfUseRow,
@@ -36,6 +42,8 @@ from partkin.rules.rows import (
     Row,
     ShipmentLineRow,
     ShipmentRow,
+    SortingItemRow,
+    SortingRow,
     StaleRow,
     TestAttachmentRow,
     TestRunRow,
@@ -58,7 +66,13 @@ from partkin.store.tables import (
     attachment,
     build_order,
     calibration,
+    case_decision,
+    case_item,
+    case_notice,
+    check_plan,
+    containment_case,
     hold,
+    inspection,
     issued_number,
     item,
     label_print,
@@ -70,6 +84,8 @@ from partkin.store.tables import (
     removal,
     shipment,
     shipment_line,
+    sorting,
+    sorting_item,
     stale,
     test_attachment,
     test_run,
@@ -170,6 +186,27 @@ class _Queries:
         self.shipment_lines = of(shipment_line.c.id)
         self.lines = of(shipment_line.c.shipment_id)
         self.lines_with = of(shipment_line.c.item_id)
+        self.cases_locked = locked(containment_case.c.code, containment_case.c.id)
+        self.frozen_cases = select(containment_case).where(containment_case.c.status == "frozen")
+        self.listed = of(case_item.c.item_id)
+        self.case_items = of(case_item.c.id)
+        self.decisions = of(case_decision.c.id)
+        self.sortings = of(sorting.c.code)
+        self.drawn = of(sorting_item.c.sorting_id)
+        self.inspections = of(inspection.c.sorting_id)
+        self.notices = of(case_notice.c.case_id)
+        self.check_plans = of(check_plan.c.case_id)
+        self.watched_points = (
+            select(loading.c.point_of_use_id)
+            .distinct()
+            .join(case_item, case_item.c.item_id == loading.c.lot_id)
+            .join(containment_case, containment_case.c.id == case_item.c.case_id)
+            .where(
+                among_values(dialect, loading.c.point_of_use_id),
+                containment_case.c.status == "frozen",
+                case_item.c.dropped_in.is_(None),
+            )
+        )
 
 
 _queries = cache(_Queries)
@@ -194,10 +231,12 @@ class _Fetch:
         self._orders()
         self._shipments()
         self._numbers()
+        self._cases()
         self._marriages({row.id for row in serials})
         self._names()
         self._about_items()
         self._about_tests()
+        self._about_cases()
         return self.known
 
     # -- the ways to ask
@@ -397,6 +436,12 @@ class _Fetch:
             taken |= {row.number for row in issued}
         return taken
 
+    def _cases(self) -> None:
+        """Containment cases that are named, locked, and those that are frozen."""
+        self._take(CaseRow, self._ask.cases_locked, self.wanted.cases)
+        if self.wanted.watching:
+            self.known.take_all(CaseRow(*row) for row in self.connection.execute(self._ask.frozen_cases))
+
     # -- what is only read
 
     def _marriages(self, item_ids: set[int]) -> None:
@@ -470,6 +515,22 @@ class _Fetch:
         if self.wanted.attachments:
             parameters = value_parameters(self.connection, sorted(self.wanted.attachments))
             self.known.attachments |= set(self.connection.scalars(self._ask.attachments, parameters))
+
+    def _about_cases(self) -> None:
+        listed = self._take(CaseItemRow, self._ask.case_items, self.wanted.case_items)
+        self._by_id(row.item_id for row in listed)
+        sortings = self._take(SortingRow, self._ask.sortings, self.wanted.sortings)
+        numbers = {row.id for row in sortings}
+        self._take(SortingItemRow, self._ask.drawn, numbers)
+        self._take(InspectionRow, self._ask.inspections, numbers)
+        named = {self.known.cases[code].id for code in self.wanted.cases if code in self.known.cases}
+        self._take(NoticeRow, self._ask.notices, named)
+        self._take(CheckPlanRow, self._ask.check_plans, named)
+        if self.known.case and self.wanted.watching:
+            listed += self._take(CaseItemRow, self._ask.listed, self.known.item)
+            points = value_parameters(self.connection, sorted(row.id for row in self.known.points_of_use.values()))
+            self.known.watched_points = set(self.connection.scalars(self._ask.watched_points, points))
+        self._take(CaseDecisionRow, self._ask.decisions, {row.decision_id for row in listed if row.decision_id})
 
 
 def _candidates(numbering: Numbering, period: str, first: int) -> Iterator[FreeNumber]:

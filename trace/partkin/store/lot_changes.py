@@ -123,14 +123,13 @@ def _loadings_around(times: FromClause) -> Select[Any]:
         .cte("around")
         .prefix_with("MATERIALIZED", dialect="postgresql")
     )
-    # The loading that lasts at `until` is the first to end after it.
-    last_end = (
-        select(func.min(_later.c.unloaded_at))
-        .where(_later.c.point_of_use_id == around.c.point_of_use_id, _later.c.unloaded_at > around.c.until)
-        .scalar_subquery()
-    )
+    # The loading that lasts at `until` is the first to end after it, at each feeder.
+    feeders = _feeders(around)
+    same_feeder = and_(_later.c.point_of_use_id == around.c.point_of_use_id, _later.c.feeder == feeders.c.feeder)
+    last_end = select(func.min(_later.c.unloaded_at)).where(same_feeder, _later.c.unloaded_at > around.c.until)
     bounded = (
-        select(around, func.coalesce(last_end, FOREVER).label("last_end"))
+        select(around, feeders.c.feeder, func.coalesce(last_end.scalar_subquery(), FOREVER).label("last_end"))
+        .join_from(around, feeders, feeders.c.point_of_use_id == around.c.point_of_use_id)
         .cte("bounded")
         .prefix_with("MATERIALIZED", dialect="postgresql")
     )
@@ -141,6 +140,7 @@ def _loadings_around(times: FromClause) -> Select[Any]:
             loading,
             and_(
                 loading.c.point_of_use_id == bounded.c.point_of_use_id,
+                loading.c.feeder == bounded.c.feeder,
                 loading.c.unloaded_at.between(bounded.c.since, bounded.c.last_end),
             ),
         )

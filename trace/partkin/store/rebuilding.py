@@ -12,8 +12,11 @@ from partkin.rules.applying import apply
 from partkin.rules.catalogue.changes import changes_of_json
 from partkin.rules.facts import (
     Corrected,
+    Decided,
     Despatched,
+    Dropped,
     Fact,
+    Inspected,
     ItemKey,
     ItemKnown,
     LeftOver,
@@ -30,10 +33,12 @@ from partkin.rules.facts import (
     Received,
     Redrawn,
     Released,
+    Relisted,
     Removed,
     ShipmentLoaded,
     ShipmentOpened,
     ShipmentUnloaded,
+    SortingDrawn,
     Transferred,
     UseKnown,
 )
@@ -48,6 +53,9 @@ from partkin.store.known import fetch_known
 
 CHUNK = 500
 """Entries applied in one transaction."""
+
+MOST_FACTS = 20_000
+"""Facts applied at a time: lists of containment cases have thousands in an entry."""
 
 
 def rebuild(
@@ -79,6 +87,9 @@ def _apply(connection: Connection, chunk: list[Entry]) -> None:
             apply_changes(connection, changes_of_json(answer["changes"]), revision=entry.id)
         else:
             facts += map(fact_of_json, answer["facts"])
+        if len(facts) >= MOST_FACTS:
+            _apply_facts(connection, facts)
+            facts = []
     _apply_facts(connection, facts)
 
 
@@ -105,9 +116,11 @@ def _moments(facts: Iterable[Fact]) -> Iterator[Moment]:
 
 def _want(wanted: Wanted, fact: Fact) -> None:  # noqa: C901 - one case a kind of fact
     """What a fact looks at when it is applied."""
-    item = getattr(fact, "item", None)
+    item, case = getattr(fact, "item", None), getattr(fact, "case", None)
     if item is not None:
         wanted.items.add(item)
+    if case is not None:
+        wanted.cases.add(case)
     match fact:
         case ItemKnown(item=key, of_lot=str() as of_lot) | LotNamed(item=key, of_lot=of_lot):
             wanted.items.add(ItemKey(key.part, "lot", of_lot))
@@ -149,6 +162,16 @@ def _want(wanted: Wanted, fact: Fact) -> None:  # noqa: C901 - one case a kind o
             wanted.shipments.add(fact.shipment)
         case ShipmentUnloaded(line=line):
             wanted.shipment_lines.add(line)
+        case Relisted(listed=listed) | Dropped(listed=listed):
+            wanted.case_items.add(listed)
+        case Decided(listed=listed, sorting=sorting):
+            wanted.case_items.add(listed)
+            if sorting is not None:
+                wanted.sortings.add(sorting)
+        case SortingDrawn(drawn=drawn):
+            wanted.items.update(drawn)
+        case Inspected(sorting=sorting):
+            wanted.sortings.add(sorting)
 
 
 def _want_lot(wanted: Wanted, lot: ItemKey | None) -> None:

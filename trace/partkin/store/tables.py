@@ -72,8 +72,14 @@ entry = Table(
     Index(
         "ix_entry_kind_occurred_at",
         *("kind", "occurred_at"),
-        sqlite_where=text("kind IN ('hold', 'shipment')"),
-        postgresql_where=text("kind IN ('hold', 'shipment')"),
+        sqlite_where=text("kind IN ('hold', 'shipment', 'catalogue')"),
+        postgresql_where=text("kind IN ('hold', 'shipment', 'catalogue')"),
+    ),
+    Index(
+        "ix_entry_case_list",
+        *("kind", "id"),
+        sqlite_where=text("kind = 'case-list'"),
+        postgresql_where=text("kind = 'case-list'"),
     ),
     Index(
         "ix_entry_item_id",
@@ -430,7 +436,14 @@ hold = Table(
     Column("released_at", BigId, nullable=False),
     Column("released_by", Code),
     Column("release_reason", Text),
+    Column("case_id", BigId, comment="the containment case that stops it"),
     Index("ix_hold_item_id", "item_id"),
+    Index(
+        "ix_hold_case_id",
+        "case_id",
+        sqlite_where=text("case_id IS NOT NULL"),
+        postgresql_where=text("case_id IS NOT NULL"),
+    ),
 )
 
 disposition = Table(
@@ -535,6 +548,210 @@ customer_return = Table(
     Column("occurred_at", BigId, nullable=False),
     Column("reason", Text, nullable=False),
     Index("ix_customer_return_item_id", "item_id"),
+)
+
+stock_count = Table(
+    "stock_count",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False, comment="a lot or container"),
+    Column("quantity", BigId, nullable=False, comment="pieces in stock and at points of use"),
+    Column("occurred_at", BigId, nullable=False),
+    Column("counted_by", Code, nullable=False),
+    Index("ix_stock_count_item_id", "item_id", "occurred_at"),
+)
+
+containment_case = Table(
+    "containment_case",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("code", Code, nullable=False, unique=True),
+    Column("title", Text, nullable=False),
+    Column("status", Code, nullable=False),
+    Column("revision", Integer, nullable=False, comment="of its list; 0 before the first freeze"),
+    Column("suspects", Text, nullable=False, comment="as JSON"),
+    Column("hazard", Text),
+    Column("asked", Text, comment="what whoever has such a unit is to do"),
+    Column("opened_at", BigId, nullable=False),
+    Column("opened_by", Code, nullable=False),
+    Column("reason", Text, nullable=False),
+    CheckConstraint("status IN ('open', 'frozen', 'closed')", name="status"),
+    Index(
+        "ix_containment_case_frozen",
+        "id",
+        sqlite_where=text("status = 'frozen'"),
+        postgresql_where=text("status = 'frozen'"),
+    ),
+)
+
+case_revision = Table(
+    "case_revision",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("case_id", BigId, ForeignKey("containment_case.id"), nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("suspects", Text, nullable=False, comment="as JSON"),
+    Column("seal", BigId, comment="the list is what was known at it"),
+    Column("last_entry", BigId, nullable=False, comment="the last entry that the list knows"),
+    Column("things", BigId, nullable=False),
+    Column("sha256", Code, nullable=False, comment="of the list, hexadecimal"),
+    Column("points", Text, nullable=False, comment="points of use where a suspect lot was up, as JSON"),
+    Column("frozen_at", BigId, nullable=False),
+    Column("frozen_by", Code, nullable=False),
+    Column("reason", Text),
+    UniqueConstraint("case_id", "revision"),
+)
+
+case_item = Table(
+    "case_item",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("case_id", BigId, ForeignKey("containment_case.id"), nullable=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("revision", Integer, nullable=False, comment="since which it is listed"),
+    Column("certainty", Code, nullable=False),
+    Column("suspect", Boolean, nullable=False, comment="itself, not for what is in it"),
+    Column("state", Code, nullable=False, comment="when it was listed"),
+    Column("gone", Boolean, nullable=False, comment="it had left when it was listed"),
+    Column("because", BigId, comment="the entry that made it affected after the freeze"),
+    Column("dropped_in", Integer, comment="revision since which it is no longer suspected"),
+    Column("decision_id", BigId, comment="the decision that counts"),
+    UniqueConstraint("case_id", "item_id"),
+    CheckConstraint("certainty IN ('certain', 'possible')", name="certainty"),
+    Index("ix_case_item_item_id", "item_id"),
+)
+
+case_decision = Table(
+    "case_decision",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("case_id", BigId, ForeignKey("containment_case.id"), nullable=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("decision", Code, nullable=False),
+    Column("authority", Text, nullable=False),
+    Column("concession", Code),
+    Column("signed_by", Code),
+    Column("sorting_id", BigId, ForeignKey("sorting.id")),
+    Column("proof", Text, nullable=False, comment="numbers of marriages, as JSON"),
+    Column("occurred_at", BigId, nullable=False),
+    Column("decided_by", Code, nullable=False),
+    Column("reason", Text, nullable=False),
+    CheckConstraint(
+        "decision IN ('use as is', 'rework', 'return to supplier', 'scrap', 'corrected in the field', "
+        "'verified good', 'not recovered')",
+        name="decision",
+    ),
+    Index("ix_case_decision_case_id", "case_id"),
+    Index("ix_case_decision_item_id", "item_id"),
+)
+
+case_turn = Table(
+    "case_turn",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("case_id", BigId, ForeignKey("containment_case.id"), nullable=False),
+    Column("turn", Code, nullable=False),
+    Column("occurred_at", BigId, nullable=False),
+    Column("turned_by", Code, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("unaccounted", Text, comment="why pieces that are not accounted for are accepted"),
+    CheckConstraint("turn IN ('closed', 'reopened')", name="turn"),
+    Index("ix_case_turn_case_id", "case_id"),
+)
+
+sorting = Table(
+    "sorting",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("case_id", BigId, ForeignKey("containment_case.id"), nullable=False),
+    Column("code", Code, nullable=False, unique=True),
+    Column("rule", Code, nullable=False),
+    Column("confidence", Double, nullable=False),
+    Column("fraction", Double, nullable=False),
+    Column("listed", Code, comment="certainty of the units that it is of"),
+    Column("clean", Text, comment="the clean point that it is of, as JSON"),
+    Column("part", Code),
+    Column("population", BigId, nullable=False),
+    Column("drawn", Integer, nullable=False),
+    Column("seed", Text, nullable=False),
+    Column("occurred_at", BigId, nullable=False),
+    Column("drawn_by", Code, nullable=False),
+    CheckConstraint("rule IN ('success run', 'hypergeometric', 'all')", name="rule"),
+    Index("ix_sorting_case_id", "case_id"),
+)
+
+sorting_item = Table(
+    "sorting_item",
+    metadata,
+    Column("sorting_id", BigId, ForeignKey("sorting.id"), nullable=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    PrimaryKeyConstraint("sorting_id", "item_id"),
+    Index("ix_sorting_item_item_id", "item_id"),
+)
+
+inspection = Table(
+    "inspection",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("sorting_id", BigId, ForeignKey("sorting.id"), nullable=False),
+    Column("item_id", BigId, ForeignKey("item.id"), nullable=False),
+    Column("good", Boolean, nullable=False),
+    Column("found", Text),
+    Column("attachments", Text, nullable=False, comment="SHA-256 of each, as JSON"),
+    Column("occurred_at", BigId, nullable=False),
+    Column("inspected_by", Code, nullable=False),
+    Index("ix_inspection_sorting_id", "sorting_id"),
+    Index("ix_inspection_item_id", "item_id"),
+)
+
+check_plan = Table(
+    "check_plan",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("case_id", BigId, ForeignKey("containment_case.id"), nullable=False),
+    Column("level", Code, nullable=False),
+    Column("share", Double),
+    Column("seed", Text, nullable=False),
+    Column("consignees", Text, nullable=False, comment="those chosen, as JSON"),
+    Column("occurred_at", BigId, nullable=False),
+    Column("planned_by", Code, nullable=False),
+    CheckConstraint("level IN ('A', 'B', 'C', 'D', 'E')", name="level"),
+    Index("ix_check_plan_case_id", "case_id"),
+)
+
+case_notice = Table(
+    "case_notice",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("case_id", BigId, ForeignKey("containment_case.id"), nullable=False),
+    Column("consignee", Code, ForeignKey("consignee.consignee"), nullable=False),
+    Column("step", Code, nullable=False),
+    Column("how", Text),
+    Column("copy", Code, comment="SHA-256 of what was sent"),
+    Column("on_hand", BigId),
+    Column("corrected", BigId),
+    Column("effective", Boolean),
+    Column("found", Text),
+    Column("occurred_at", BigId, nullable=False),
+    Column("noted_by", Code, nullable=False),
+    CheckConstraint("step IN ('sent', 'answered', 'checked')", name="step"),
+    Index("ix_case_notice_case_id", "case_id"),
+)
+
+drill = Table(
+    "drill",
+    metadata,
+    Column("id", BigId, primary_key=True, autoincrement=False),
+    Column("seed", Text, nullable=False),
+    Column("suspects", Text, nullable=False, comment="as JSON"),
+    Column("steps", Text, nullable=False, comment="what was done, and milliseconds, as JSON"),
+    Column("certain", BigId, nullable=False, comment="units"),
+    Column("possible", BigId, nullable=False, comment="units"),
+    Column("consignees", BigId, nullable=False),
+    Column("received", BigId, comment="pieces"),
+    Column("accounted", BigId, comment="pieces"),
+    Column("occurred_at", BigId, nullable=False),
+    Column("drilled_by", Code, nullable=False),
 )
 
 number_counter = Table(

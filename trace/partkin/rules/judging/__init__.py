@@ -13,20 +13,26 @@ from partkin.rules.facts import Fact, ItemKey
 from partkin.rules.judging.build_order import judge_build_order
 from partkin.rules.judging.calibration import judge_calibration
 from partkin.rules.judging.case import Case
+from partkin.rules.judging.case_decision import judge_case_decision
 from partkin.rules.judging.consequences import add_consequences
+from partkin.rules.judging.containment import judge_containment
 from partkin.rules.judging.correction import judge_correction
 from partkin.rules.judging.customer_return import judge_customer_return
 from partkin.rules.judging.disposition import judge_disposition
+from partkin.rules.judging.drill import judge_drill
 from partkin.rules.judging.hold import judge_hold
 from partkin.rules.judging.label_print import judge_label_print
 from partkin.rules.judging.lot_loading import judge_lot_loading
 from partkin.rules.judging.lot_transfer import judge_lot_transfer
 from partkin.rules.judging.marriage import judge_marriage
+from partkin.rules.judging.notice import judge_notice
 from partkin.rules.judging.numbers import judge_number_block
 from partkin.rules.judging.packing import judge_packing
 from partkin.rules.judging.receipt import judge_receipt
 from partkin.rules.judging.removal import judge_removal
 from partkin.rules.judging.shipment import judge_shipment
+from partkin.rules.judging.sorting import judge_inspection, judge_sorting
+from partkin.rules.judging.stock_count import judge_stock_count
 from partkin.rules.judging.test_run import judge_test_run
 from partkin.rules.judging.unit_start import judge_unit_start
 from partkin.rules.known import Known
@@ -53,6 +59,13 @@ _JUDGES: Mapping[type[messages.Message], Callable[[Case, Any], None]] = {
     messages.Packing: judge_packing,
     messages.Shipment: judge_shipment,
     messages.CustomerReturn: judge_customer_return,
+    messages.StockCount: judge_stock_count,
+    messages.Containment: judge_containment,
+    messages.CaseDecision: judge_case_decision,
+    messages.Sorting: judge_sorting,
+    messages.Inspection: judge_inspection,
+    messages.Notice: judge_notice,
+    messages.Drill: judge_drill,
 }
 
 
@@ -69,6 +82,8 @@ class Judgement:
     """What the operator should know besides."""
     subject: ItemKey | None
     """The unit or subassembly worked on."""
+    listing: tuple[Fact, ...] = ()
+    """What a containment case lists, drops, stops or lets go because of it: for entries that follow, not made true."""
 
 
 def judge(
@@ -95,4 +110,6 @@ def judge(
     for fact in case.facts:
         apply(fact, known)
     add_consequences(case)
-    return Judgement(True, tuple(case.facts), tuple(case.reasons), tuple(case.warnings), case.subject)
+    return Judgement(
+        True, tuple(case.facts), tuple(case.reasons), tuple(case.warnings), case.subject, tuple(case.listing)
+    )

@@ -39,6 +39,8 @@ class Case:
     """What goes on hold for the reasons of a told message; the subject, where nothing is named."""
     leaving: set[int] = field(default_factory=set)
     """Marriages that this message ends or corrects: they no longer stand in its way."""
+    listing: list[Fact] = field(default_factory=list)
+    """What a containment case lists, drops, stops or lets go: facts for the entries that follow."""
     _new: dict[ItemKey, ItemKnown] = field(default_factory=dict)
     _numbers: int = 0
 

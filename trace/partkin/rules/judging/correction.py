@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from partkin.rules.facts import (
@@ -182,7 +182,8 @@ def _correct_removal(case: Case, message: Correction, wrong: RemovalRow) -> None
         if row.parent_id == parent.id and row.ended == wrong.occurred_at and not row.wrong
     ]
     longer = [(row, until) for row, until in ended if until > row.ended]
-    in_the_way = [_find_in_its_way(case, row, until) for row, until in longer if not row.disputed]
+    lasting = {row.id: replace(row, ended=until) for row, until in longer}
+    in_the_way = [_find_in_its_way(case, row, until, lasting) for row, until in longer if not row.disputed]
     if any(in_the_way):
         return
     to_stock = wrong.destination == "stock"
@@ -205,14 +206,17 @@ def _next_removal(case: Case, wrong: RemovalRow, row: MarriageRow) -> Moment:
     return min(others, default=FOREVER)
 
 
-def _find_in_its_way(case: Case, row: MarriageRow, until: Moment) -> bool:
-    """Whether anything was recorded of its component, or in its slots, for the time that it lasts longer."""
+def _find_in_its_way(case: Case, row: MarriageRow, until: Moment, lasting: Mapping[int, MarriageRow]) -> bool:
+    """Whether anything was recorded of its component, or in its slots, for the time that it lasts longer.
+
+    `lasting` has those that would last longer with it.
+    """
     before = len(case.reasons)
     for other in _of_its_component(case, row):
-        if other.overlaps(row.ended, until):
+        if lasting.get(other.id, other).overlaps(row.ended, until):
             _note_in_its_way(case, other, "already-installed")
     for other in _in_its_slots(case, row):
-        if other.overlaps(row.ended, until):
+        if lasting.get(other.id, other).overlaps(row.ended, until):
             _note_in_its_way(case, other, "no-free-slot")
     return len(case.reasons) > before
 

@@ -21,6 +21,10 @@ def judge_hold(case: Case, message: Hold) -> None:
         if hold is None or hold.released_at != FOREVER:
             case.because("unknown-hold", f"Hold {message.hold} does not exist or was released.", "/hold")
             return
+        of_case = None if hold.case_id is None else case.known.case.get(hold.case_id)
+        if of_case is not None:
+            detail = f"Hold {hold.id} is of containment case {of_case.code}: it ends by what is decided there."
+            case.because("case-hold", detail, "/hold")
         case.facts.append(Released(hold.id, message.reason, case.at, message.operator))
         return
     item = case.item("/item", also_whole_lots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from partkin.rules.catalogue import Position, RouteStep
+from partkin.rules.containment.naming import names_alone, suspects_of
 from partkin.rules.facts import ItemKey
 from partkin.rules.judging.case import Case
 from partkin.rules.judging.completeness import holds_on, missing_positions, test_reason
@@ -132,9 +133,21 @@ def _check_gate(case: Case, row: ItemRow, here: RouteStep, earlier: list[RouteSt
         case.because_of((reason,) if reason is not None else (), "/unit")
 
 
+def check_suspected(case: Case, item: Item, pointer: str | None) -> None:
+    """Nothing that a frozen case names by its number, lot or day may be used before the case has seen it."""
+    row = case.row(item.key)
+    made = item.produced_on if row is None or row.produced_on is None else row.produced_on
+    for frozen in case.known.frozen():
+        seen = row is not None and any(one.case_id == frozen.id for one in case.known.listed.get(row.id, ()))
+        suspects = suspects_of(frozen.suspects)
+        if not seen and names_alone(suspects, item.key, item.of_lot, made, case.catalogue):
+            case.because("suspected", f"{item.key} is suspected in case {frozen.code}: {frozen.title}.", pointer)
+
+
 def check_lot(case: Case, item: Item, pieces: int, pointer: str | None) -> None:
     """A lot may be used: not on hold, not expired, not open too long, received and not used up where that is asked."""
     row = case.row(item.key)
+    check_suspected(case, item, pointer)
     if row is not None:
         case.because_of(holds_on(case.known, row), pointer)
         check_floor_life(case, row, pointer)

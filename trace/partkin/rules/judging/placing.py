@@ -10,7 +10,14 @@ from partkin.rules.catalogue import Bill, Position
 from partkin.rules.facts import ItemKey, Married, Use
 from partkin.rules.judging.case import Case
 from partkin.rules.judging.completeness import held, holds_on, lacks
-from partkin.rules.judging.interlocks import check_expiry, check_lot, check_not_loaded, end_by_removals, positions_here
+from partkin.rules.judging.interlocks import (
+    check_expiry,
+    check_lot,
+    check_not_loaded,
+    check_suspected,
+    end_by_removals,
+    positions_here,
+)
 from partkin.rules.judging.leaving import GONE, may_not_leave, may_not_ship
 from partkin.rules.messages import Component
 from partkin.rules.moments import FOREVER, Moment
@@ -144,6 +151,7 @@ def _check_serial(case: Case, item: Item, pointer: str) -> None:
     if part.receipts and (row is None or row.receipt_id is None):
         case.because("lot-not-received", f"{item.key} has not been booked in.", pointer)
     check_expiry(case, item.key, item.expires_on if row is None else row.expires_on, pointer)
+    check_suspected(case, item, pointer)
     if item.of_lot is not None and (row is None or row.lot_id is None):
         lot = case.row(ItemKey(part.part, "lot", item.of_lot))
         case.because_of(holds_on(case.known, lot) if lot is not None else (), pointer)

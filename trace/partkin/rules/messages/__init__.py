@@ -17,6 +17,28 @@ from partkin.rules.messages.building import (
     Removal,
     UnitStart,
 )
+from partkin.rules.messages.containment import (
+    MOST_DRAWN,
+    CaseDecision,
+    CleanPoint,
+    Containment,
+    Drill,
+    DrillStep,
+    Inspection,
+    Notice,
+    Sorting,
+    StockCount,
+)
+from partkin.rules.messages.criteria import (
+    Alarm,
+    AnyOf,
+    BuiltUnder,
+    Measured,
+    Produced,
+    SerialRange,
+    Suspects,
+    Worked,
+)
 from partkin.rules.messages.deciding import Correction, Disposition, Hold
 from partkin.rules.messages.forms import (
     LARGEST_WHOLE,
@@ -54,6 +76,13 @@ Message = (
     | Packing
     | Shipment
     | CustomerReturn
+    | StockCount
+    | Containment
+    | CaseDecision
+    | Sorting
+    | Inspection
+    | Notice
+    | Drill
 )
 """Any of them."""
 
@@ -61,42 +90,60 @@ __all__ = [
     "LARGEST_WHOLE",
     "MOST_ATTACHMENTS",
     "MOST_COMPONENTS",
+    "MOST_DRAWN",
     "MOST_LABELS",
     "MOST_MEASUREMENTS",
     "MOST_NUMBERS",
     "MOST_ORDERS",
     "MOST_SERIALS",
+    "Alarm",
+    "AnyOf",
     "BuildOrder",
+    "BuiltUnder",
     "Calibration",
+    "CaseDecision",
+    "CleanPoint",
     "Code",
     "Component",
+    "Containment",
     "Correction",
     "CustomerReturn",
     "Digest",
     "Disposition",
+    "Drill",
+    "DrillStep",
     "Hold",
+    "Inspection",
     "ItemName",
     "LabelPrint",
     "LotLoading",
     "LotTransfer",
     "Marriage",
+    "Measured",
     "Measurement",
     "Message",
     "NamedItem",
+    "Notice",
     "Number",
     "NumberBlock",
     "Order",
     "OrderedPart",
     "Packing",
     "Portion",
+    "Produced",
     "Quantity",
     "Receipt",
     "Removal",
     "Scan",
+    "SerialRange",
     "Shipment",
+    "Sorting",
+    "StockCount",
+    "Suspects",
     "TestRun",
     "UnitStart",
     "Words",
+    "Worked",
     "hexadecimal",
     "printable",
 ]
