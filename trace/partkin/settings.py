@@ -46,3 +46,12 @@ class Settings(BaseSettings):
 
     link_stem: str = "https://id.gs1.org"
     """What a GS1 Digital Link on a label begins with: the plant's own resolver, or the general one."""
+
+    plant_name: str = "Name of the plant: set PARTKIN_PLANT_NAME"
+    """Who writes the papers of a containment case: the name under which the plant is known."""
+
+    plant_address: str = "Address of the plant: set PARTKIN_PLANT_ADDRESS"
+    """Of the plant, for these papers: its lines separated by semicolons."""
+
+    plant_contact: str = "Contact of the plant: set PARTKIN_PLANT_CONTACT"
+    """Telephone, mail and hours of whoever answers questions about such a case."""

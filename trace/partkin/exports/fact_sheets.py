@@ -6,7 +6,7 @@ two, are what became true, in order. `number` is what other rows call a row by: 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -111,29 +111,121 @@ SHEETS: Mapping[str, Sheet] = {
     "shipment unloaded": Sheet("shipments_unloaded.csv", _as_is("line", "at", "reason")),
     "despatched": Sheet("despatches.csv", _as_is("shipment", "at", "delivery_note")),
     "came back": Sheet("customer_returns.csv", {**_as_is("number"), **_ITEM, **_as_is("consignee", "at", "reason")}),
-    "held": Sheet("holds.csv", {**_as_is("number"), **_ITEM, **_as_is("reason", "discrepancy", "at", "by")}),
+    "held": Sheet("holds.csv", {**_as_is("number"), **_ITEM, **_as_is("reason", "discrepancy", "at", "by", "case")}),
     "released": Sheet("releases.csv", _as_is("hold", "reason", "at", "by")),
+    "counted": Sheet("stock_counts.csv", {**_as_is("number"), **_ITEM, **_as_is("quantity", "at", "by")}),
+    "case opened": Sheet(
+        "cases.csv", _as_is("number", "case", "title", "suspects", "hazard", "asked", "at", "by", "reason")
+    ),
+    "case frozen": Sheet(
+        "case_revisions.csv",
+        _as_is(
+            *("number", "case", "revision", "suspects", "hazard", "asked", "seal", "last_entry", "things", "sha256"),
+            *("at", "by", "reason"),
+        ),
+    ),
+    "listed": Sheet(
+        "case_items.csv",
+        {
+            **_as_is("number", "case"),
+            **_ITEM,
+            **_as_is("revision", "certainty", "suspect", "state", "left", "because"),
+        },
+    ),
+    "relisted": Sheet("case_items_anew.csv", _as_is("listed", "certainty", "revision", "because")),
+    "dropped": Sheet("case_items_dropped.csv", _as_is("listed", "revision")),
+    "decided": Sheet(
+        "case_decisions.csv",
+        {
+            **_as_is("number", "case", "listed"),
+            **_ITEM,
+            **_as_is("decision", "authority", "concession", "signed_by", "sorting", "at", "by", "reason"),
+        },
+    ),
+    "case closed": Sheet("cases_closed.csv", _as_is("number", "case", "at", "by", "reason", "unaccounted")),
+    "case reopened": Sheet("cases_reopened.csv", _as_is("number", "case", "at", "by", "reason")),
+    "sorting drawn": Sheet(
+        "sortings.csv",
+        _as_is(
+            *("number", "case", "sorting", "rule", "confidence", "fraction", "listed", "clean", "part"),
+            *("population", "seed", "at", "by"),
+        ),
+    ),
+    "inspected": Sheet(
+        "inspections.csv", {**_as_is("number", "sorting"), **_ITEM, **_as_is("good", "found", "at", "by")}
+    ),
+    "checks planned": Sheet("check_plans.csv", _as_is("number", "case", "level", "share", "seed", "at", "by")),
+    "noticed": Sheet(
+        "notices.csv",
+        _as_is(
+            *("number", "case", "consignee", "step", "how", "copy", "on_hand", "corrected", "effective", "found"),
+            *("at", "by"),
+        ),
+    ),
+    "drilled": Sheet(
+        "drills.csv",
+        _as_is(
+            *("number", "seed", "suspects", "certain", "possible", "consignees", "received", "accounted"),
+            *("at", "by"),
+        ),
+    ),
 }
-"""By the name of the fact. An item is named by its part and its serial number or lot; the other is empty."""
+"""By the name of the fact. An item is named by its part and its serial number or lot; the other is empty. What is
+suspected, and a clean point, stand in one cell as canonical JSON."""
 
-MEASUREMENTS = Sheet(
-    "measurements.csv", _as_is("test_run", "characteristic", "value", "good", "within", "lower", "upper")
-)
-ATTACHMENTS = Sheet("test_attachments.csv", _as_is("test_run", "sha256"))
-RECEIVED_SERIALS = Sheet("received_serials.csv", _as_is("receipt", "part", "serial"))
-ISSUED_NUMBERS = Sheet("numbers.csv", _as_is("scheme", "period", "number"))
-REDRAWN_MARRIAGES = Sheet("redrawn_marriages.csv", _as_is("marriage"))
-ORDERED_PARTS = Sheet("ordered_parts.csv", _as_is("order", "position", "part"))
 
-_LISTS = (MEASUREMENTS, ATTACHMENTS, RECEIVED_SERIALS, ISSUED_NUMBERS, REDRAWN_MARRIAGES, ORDERED_PARTS)
-"""What facts list, a row each."""
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """A file of what facts of one kind list, a row each."""
+
+    file: str
+    field: str
+    """What the fact lists: values, members by their names, or objects."""
+    owner: Mapping[str, str]
+    """Columns that say of what, and where they stand in the fact."""
+    columns: tuple[str, ...]
+    """Those of what is listed."""
+
+
+LINES: Mapping[str, tuple[Lines, ...]] = {
+    "tested": (
+        Lines(
+            "measurements.csv",
+            "measured",
+            {"test_run": "number"},
+            ("characteristic", "value", "good", "within", "lower", "upper"),
+        ),
+        Lines("test_attachments.csv", "attachments", {"test_run": "number"}, ("sha256",)),
+    ),
+    "received": (Lines("received_serials.csv", "serials", {"receipt": "number", "part": "part"}, ("serial",)),),
+    "numbers issued": (Lines("numbers.csv", "numbers", {"scheme": "scheme", "period": "period"}, ("number",)),),
+    "redrawn": (Lines("redrawn_marriages.csv", "marriages", {}, ("marriage",)),),
+    "ordered": (Lines("ordered_parts.csv", "parts", {"order": "order"}, ("position", "part")),),
+    "case frozen": (
+        Lines(
+            "case_points.csv",
+            "points",
+            {"case": "case", "revision": "revision"},
+            ("scan_point", "position", "feeder", "part", "lot"),
+        ),
+    ),
+    "decided": (Lines("case_proofs.csv", "proof", {"decision": "number"}, ("marriage",)),),
+    "sorting drawn": (Lines("sorting_items.csv", "drawn", {"sorting": "sorting"}, ("part", "serial", "lot")),),
+    "inspected": (Lines("inspection_attachments.csv", "attachments", {"inspection": "number"}, ("sha256",)),),
+    "checks planned": (Lines("checked_consignees.csv", "consignees", {"check_plan": "number"}, ("consignee",)),),
+    "drilled": (Lines("drill_steps.csv", "steps", {"drill": "number"}, ("step", "milliseconds")),),
+}
+"""By the name of the fact."""
 
 
 def headers() -> dict[str, list[str]]:
     """The columns of every file, by its name."""
-    of_facts = {sheet.file: ["entry", "fact", *sheet.columns] for sheet in (*SHEETS.values(), *_LISTS)}
+    of_facts = {sheet.file: ["entry", "fact", *sheet.columns] for sheet in SHEETS.values()}
+    of_lists = {
+        lines.file: ["entry", "fact", *lines.owner, *lines.columns] for some in LINES.values() for lines in some
+    }
     of_catalogue = {f"catalogue_{kind.file}": ["entry", "change", *kind.columns] for kind in KINDS.values()}
-    return of_facts | of_catalogue
+    return of_facts | of_lists | of_catalogue
 
 
 def rows_of_answer(entry: int, answer: Mapping[str, Any]) -> Iterator[Row]:
@@ -145,25 +237,20 @@ def rows_of_answer(entry: int, answer: Mapping[str, Any]) -> Iterator[Row]:
         key = [str(entry), str(place)]
         sheet = SHEETS[fact["fact"]]
         yield sheet.file, key + _cells(sheet, fact)
-        for listed, values in _listed(fact):
-            yield listed.file, key + _cells(listed, values)
+        for lines in LINES.get(fact["fact"], ()):
+            owner = [_cell(fact[name]) for name in lines.owner.values()]
+            for values in _listed(lines, fact):
+                yield lines.file, key + owner + [_cell(value) for value in values]
 
 
-def _listed(fact: Mapping[str, Any]) -> Iterator[tuple[Sheet, Mapping[str, Any]]]:
-    """What a fact lists, a row each, with the sheet that it belongs to."""
-    for result in fact.get("measured", ()):
-        yield MEASUREMENTS, {"test_run": fact["number"], **result}
-    for digest in fact.get("attachments", ()):
-        yield ATTACHMENTS, {"test_run": fact["number"], "sha256": digest}
-    for serial in fact.get("serials", ()):
-        yield RECEIVED_SERIALS, {"receipt": fact["number"], "part": fact["part"], "serial": serial}
-    for number in fact.get("numbers", ()):
-        yield ISSUED_NUMBERS, {"scheme": fact["scheme"], "period": fact["period"], "number": number}
-    for number in fact.get("marriages", ()):
-        yield REDRAWN_MARRIAGES, {"marriage": number}
-    if fact["fact"] == "ordered":
-        for position, part in fact["parts"].items():
-            yield ORDERED_PARTS, {"order": fact["order"], "position": position, "part": part}
+def _listed(lines: Lines, fact: Mapping[str, Any]) -> Iterator[Sequence[Any]]:
+    """What a fact lists, the cells of a row each."""
+    listed = fact.get(lines.field, ())
+    for one in listed.items() if isinstance(listed, Mapping) else listed:
+        if isinstance(one, Mapping):
+            yield [one.get(name) for name in lines.columns]
+        else:
+            yield one if isinstance(one, tuple) else (one,)
 
 
 def _rows_of_changes(entry: int, value: Mapping[str, Any]) -> Iterator[Row]:

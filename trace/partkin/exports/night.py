@@ -35,7 +35,7 @@ from partkin.store.nights import (
     wait_for_recorders,
 )
 
-FORMAT_VERSION = 2
+FORMAT_VERSION = 3
 """Of the folder: raised when the same night gives other files, other columns or other bytes."""
 
 SECOND: Moment = 1_000_000

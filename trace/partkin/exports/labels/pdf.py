@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from io import BytesIO
 
 from reportlab.lib.units import mm  # type: ignore[import-untyped]
-from reportlab.pdfbase import pdfmetrics  # type: ignore[import-untyped]
 from reportlab.pdfgen.canvas import Canvas  # type: ignore[import-untyped]
 
+from partkin.exports.fonts import font_name, register_fonts
 from partkin.exports.labels.drawing import Drawing, Rectangle
-from partkin.exports.labels.fonts import font, font_name
 from partkin.exports.labels.layout import lay_out
 from partkin.rules.labels import Label, LabelError
 
@@ -53,8 +52,7 @@ def draw_pdf(labels: Sequence[Label], sheet: Sheet | None = None) -> bytes:
     Raises LabelError.
     """
     drawings = [lay_out(label) for label in labels]
-    for bold in (False, True):
-        pdfmetrics.registerFont(font(bold))
+    register_fonts()
     file = BytesIO()
     canvas = Canvas(file, invariant=1)
     canvas.setTitle("Labels")

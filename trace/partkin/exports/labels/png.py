@@ -6,8 +6,8 @@ from io import BytesIO
 
 from PIL import Image, ImageDraw, ImageFont
 
+from partkin.exports.fonts import font_file
 from partkin.exports.labels.drawing import Text
-from partkin.exports.labels.fonts import font_file
 from partkin.exports.labels.layout import lay_out
 from partkin.rules.labels import Label
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from xml.sax.saxutils import escape
 
+from partkin.exports.fonts import FAMILY
 from partkin.exports.labels.drawing import Rectangle, Text
-from partkin.exports.labels.fonts import FAMILY
 from partkin.exports.labels.layout import lay_out
 from partkin.rules.labels import Label
 

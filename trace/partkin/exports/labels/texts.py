@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from partkin.exports.fonts import missing_from, width_of
 from partkin.exports.labels.drawing import Text
-from partkin.exports.labels.fonts import missing_from, width_of
 from partkin.rules.labels import LabelError, Line
 from partkin.rules.labels.forms import LEAST_TEXT
 

@@ -1,10 +1,11 @@
-"""The fonts of the labels, and how wide their characters are."""
+"""The fonts of labels and papers, and how wide their characters are."""
 
 from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
 
+from reportlab.pdfbase import pdfmetrics  # type: ignore[import-untyped]
 from reportlab.pdfbase.ttfonts import TTFont  # type: ignore[import-untyped]
 
 FAMILY = "DejaVu Sans Condensed"
@@ -24,6 +25,15 @@ def font_file(bold: bool) -> Path:
 def font(bold: bool) -> TTFont:
     """The font as reportlab reads it."""
     return TTFont(font_name(bold), font_file(bold))
+
+
+@cache
+def register_fonts() -> None:
+    """Make the fonts known to what draws PDF files; once, since doing it again would undo which one is the bold one."""
+    plain, bold = font_name(False), font_name(True)
+    for one in (False, True):
+        pdfmetrics.registerFont(font(one))
+    pdfmetrics.registerFontFamily(plain, normal=plain, bold=bold, italic=plain, boldItalic=bold)
 
 
 def width_of(text: str, size: float, bold: bool) -> float:
