@@ -23,9 +23,14 @@ def find_entry(database: Database, number: int) -> Entry | None:
 
 
 def entry_json(entry: Entry) -> dict[str, Any]:
-    """An entry as JSON: when it was recorded, what was posted, and what was answered."""
+    """An entry as JSON: when it was recorded, what was posted, and what was answered.
+
+    Of a case's list, which nobody posted (kind `case-list`), the message says the entry that it follows, and the answer
+    holds the facts.
+    """
     return {
         "entry": entry.id,
+        "kind": entry.kind,
         "recorded_at": text_of(entry.recorded_at),
         "outcome": entry.outcome,
         "status": entry.status,

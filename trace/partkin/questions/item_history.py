@@ -16,7 +16,9 @@ from partkin.rules.facts import (
     FACTS_PER_ENTRY,
     CameBack,
     Corrected,
+    Decided,
     Despatched,
+    Dropped,
     Fact,
     ItemKey,
     LeftOver,
@@ -27,9 +29,11 @@ from partkin.rules.facts import (
     Received,
     Redrawn,
     Released,
+    Relisted,
     ShipmentLoaded,
     ShipmentOpened,
     ShipmentUnloaded,
+    SortingDrawn,
     Use,
 )
 from partkin.rules.facts_json import fact_of_json
@@ -128,7 +132,7 @@ def _told(connection: Connection, entries: Sequence[Row[Any]], subject: _Subject
                 "scan_point": row.scan_point,
                 "operator": row.operator,
                 "sentences": [sentence(fact, books.called) for fact in said],
-                "discrepancies": answers[row.id]["discrepancies"],
+                "discrepancies": answers[row.id].get("discrepancies", []),
                 "corrected": wrong[row.id],
             }
 
@@ -154,6 +158,8 @@ _NUMBERS: Mapping[type[Any], tuple[str, ...]] = {
     Redrawn: ("was", "now"),
     ShipmentUnloaded: ("line",),
     Released: ("hold",),
+    Relisted: ("listed",),
+    Dropped: ("listed",),
 }
 """The fields by which facts name rows of the books."""
 
@@ -168,7 +174,9 @@ class _Books:
 
     def __init__(self, connection: Connection, facts: Sequence[Fact], subject: _Subject) -> None:
         self._subject = subject
-        self._rows = rows_by_number(connection, sorted({number for fact in facts for number in _numbers_in(fact)}))
+        proofs = {number for fact in facts if isinstance(fact, Decided) for number in fact.proof}
+        numbers = proofs | {number for fact in facts for number in _numbers_in(fact)}
+        self._rows = rows_by_number(connection, sorted(numbers))
         mentioned = {number for row in self._rows.values() for number in (row.item_id, row.other_id)} - {None}
         self._names = items_by_id(connection, sorted(mentioned | subject.ids | subject.holders))
         self._keys = {self._names[number] for number in subject.ids}
@@ -187,6 +195,7 @@ class _Books:
             or (isinstance(fact, Received) and any(ItemKey(fact.part, "serial", one) in keys for one in fact.serials))
             or (isinstance(fact, NumbersIssued) and any(key.code in fact.numbers for key in keys))
             or (isinstance(fact, Redrawn) and self._drew(fact))
+            or (isinstance(fact, SortingDrawn) and any(key in keys for key in fact.drawn))
             or (isinstance(fact, Despatched) and fact.shipment in self._subject.shipments)
         )
 
@@ -207,6 +216,8 @@ class _Books:
                 return f"Run of {row.code} on {item}{at}"
             case "hold":
                 return f"Hold {row.id} on {item}"
+            case "listed":
+                return f"{item} in containment case {row.code}"
         return f"{item} on shipment {row.code}"
 
 

@@ -10,8 +10,8 @@ from typing import Any
 from sqlalchemy import Connection
 
 from partkin.rules.facts_json import item_json
+from partkin.rules.messages.criteria import Alarm
 from partkin.rules.moments import FOREVER, Moment, text_of
-from partkin.rules.suspects import Alarm
 from partkin.store.database import Readable
 from partkin.store.exposure import (
     Count,
@@ -25,7 +25,7 @@ from partkin.store.exposure import (
     page_of_exposures,
 )
 from partkin.store.genealogy import items_by_id
-from partkin.store.suspects import Mistake, criteria_without_suspects, suspected, unknown_names
+from partkin.store.suspects import Mistake, criteria_without_suspects, unknown_names
 from partkin.store.walks import BEGINNING
 
 CERTAINTY = ("certain", "possible")
@@ -45,10 +45,10 @@ def affected_page(database: Readable, alarm: Alarm, *, after: Cursor | None, lim
     `next` is the cursor of the last unit when there are more. Raises UnknownSuspects.
     """
     with database.read() as connection:
-        found = _exposed(connection, alarm)
+        found = exposed_to(connection, alarm)
         exposures, counts = page_of_exposures(connection, found, after, limit + 1)
         shown = exposures[:limit]
-        rows = _told(connection, found, shown, alarm.moment)
+        rows = exposures_told(connection, found, shown, alarm.moment)
         notes = criteria_without_suspects(connection, alarm.suspects, alarm.moment)
     return {
         "as_of": None if alarm.moment is None else text_of(alarm.moment),
@@ -65,17 +65,18 @@ def affected_rows(database: Readable, alarm: Alarm) -> Generator[list[dict[str, 
     The first chunk is empty: asking for it raises UnknownSuspects before an answer has begun.
     """
     with database.read() as connection:
-        found = _exposed(connection, alarm)
+        found = exposed_to(connection, alarm)
         yield []
         for chunk in all_exposures(connection, found):
-            yield _told(connection, found, chunk, alarm.moment)
+            yield exposures_told(connection, found, chunk, alarm.moment)
 
 
-def _exposed(connection: Connection, alarm: Alarm) -> Exposed:
+def exposed_to(connection: Connection, alarm: Alarm, *, things: bool = False) -> Exposed:
+    """The units, or all things, that are exposed to what is suspected. Raises UnknownSuspects."""
     mistakes = unknown_names(connection, alarm.suspects)
     if mistakes:
         raise UnknownSuspects(mistakes)
-    return exposed(connection, suspected(connection, alarm.suspects, alarm.moment), alarm.moment)
+    return exposed(connection, alarm.suspects, alarm.moment, things=things)
 
 
 def _counts_json(counts: Sequence[Count]) -> dict[str, Any]:
@@ -88,7 +89,7 @@ def _counts_json(counts: Sequence[Count]) -> dict[str, Any]:
     return {**totals, "by_state": dict(by_state), "by_part": dict(by_part)}
 
 
-def _told(
+def exposures_told(
     connection: Connection, found: Exposed, exposures: Sequence[Exposure], as_of: Moment | None
 ) -> list[dict[str, Any]]:
     """The rows of the answer, with what else the books say about these units and the ways to them."""
@@ -103,9 +104,9 @@ def _told(
         """As it was known then: what ended later had not ended."""
         return text_of(moment) if moment < end_of_sight else None
 
-    def step(number: int, lot_id: int | None, *, possible: int) -> dict[str, Any]:
+    def step(number: int, lot_id: int | None, *, possibly: bool) -> dict[str, Any]:
         row = marriages[number]
-        of_another = lot_id is not None and possible  # booked on another lot, or taken from a mixed container
+        of_another = lot_id is not None and possibly  # booked on another lot, or taken from a mixed container
         return {
             **item_json(names[row.child_id if lot_id is None else lot_id]),
             "position": row.position,
@@ -130,7 +131,7 @@ def _told(
             "exposed_from": None if since is None else text_of(since),
             "exposed_to": ended(one.until),
             "path": [
-                step(number, None if place else one.lot_id, possible=one.possible)
+                step(number, None if place else one.lot_id, possibly=not one.is_certain)
                 for place, number in enumerate(one.marriages)
             ],
         }

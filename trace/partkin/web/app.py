@@ -17,6 +17,9 @@ from partkin.store.database import Database
 from partkin.store.migrate import require_current
 from partkin.web.api import (
     attachments,
+    balances,
+    cases,
+    drills,
     genealogy,
     history,
     instruments,
@@ -25,6 +28,8 @@ from partkin.web.api import (
     lists,
     messages,
     orders,
+    papers,
+    preview,
     problems,
     seals,
     shipments,
@@ -78,8 +83,13 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(whereabouts.router, prefix="/v1")
     app.include_router(history.router, prefix="/v1")
     app.include_router(instruments.router, prefix="/v1")
+    app.include_router(balances.router, prefix="/v1")
     app.include_router(orders.router, prefix="/v1")
     app.include_router(shipments.router, prefix="/v1")
+    app.include_router(papers.router, prefix="/v1")
+    app.include_router(cases.router, prefix="/v1")
+    app.include_router(preview.router, prefix="/v1")
+    app.include_router(drills.router, prefix="/v1")
     app.include_router(problems.router)
 
     @app.get("/healthz", tags=["service"], summary="Whether the service answers")

@@ -21,7 +21,11 @@ def entries(
     cursor: Annotated[int, Query(ge=0, le=LARGEST_WHOLE, description="`next` of the page before")] = 0,
     limit: Annotated[int, Query(ge=1, le=1000)] = 100,
 ) -> Response:
-    """Every post and its answer, refusals and what could not be read included."""
+    """Every post and its answer, refusals and what could not be read included.
+
+    After a post, in entries of kind `case-list` which nobody posted: what containment cases list, drop, stop or let go
+    because of it. Their message says which entry that is; their answer holds the facts.
+    """
     rows = list_entries(request.app.state.database, after=cursor, limit=limit + 1)
     return page_of([entry_json(row) for row in rows], limit, lambda last: last["entry"])
 

@@ -43,6 +43,13 @@ ADDRESSES: dict[str, tuple[str, type[Any], str]] = {
     "/packings": ("packing", messages.Packing, "Pack units into cartons, and cartons onto pallets"),
     "/shipments": ("shipment", messages.Shipment, "Load a shipment, unload it, or despatch it"),
     "/customer-returns": ("customer-return", messages.CustomerReturn, "Take a unit back from a customer"),
+    "/stock-counts": ("stock-count", messages.StockCount, "Count the pieces of a lot"),
+    "/cases": ("containment", messages.Containment, "Open, freeze, close or reopen a containment case"),
+    "/case-decisions": ("case-decision", messages.CaseDecision, "Decide what becomes of what a case lists"),
+    "/sortings": ("sorting", messages.Sorting, "Draw units for inspection"),
+    "/inspections": ("inspection", messages.Inspection, "Record the inspection of what was drawn"),
+    "/notices": ("notice", messages.Notice, "Record notices to consignees, and checks of them"),
+    "/drills": ("drill", messages.Drill, "Record the rehearsal of a recall"),
 }
 """Address to kind, form and summary."""
 

@@ -27,9 +27,10 @@ class HistoryEntry(_Described):
 
     entry: int
     kind: str
+    """Of message; `case-list` for what containment cases listed, dropped, stopped or let go because of a message."""
     mode: Literal["ask", "tell"] | None
     occurred_at: datetime
-    """By the station's clock."""
+    """By the station's clock; of a `case-list`, as of the message that it is because of."""
     recorded_at: datetime
     """By the service's clock."""
     scan_point: str | None
