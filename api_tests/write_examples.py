@@ -1,7 +1,7 @@
 """Write `partkin/web/examples.json`, the examples of the documentation: `python -m api_tests.write_examples`.
 
-They are messages of the demo, from goods-in to the first unit, which leaves the plant and comes back, with the answers
-of the service.
+They are messages of the demo, from goods-in to the first unit, which leaves the plant and comes back, and to a case
+about the lot of its capacitor, with the answers of the service.
 """
 
 from __future__ import annotations
@@ -19,8 +19,10 @@ import httpx2
 
 from api_tests import servers
 from partkin.actions.load_catalogue import load_catalogue
-from partkin.command_line.demo.floor import Floor
+from partkin.command_line.demo.containment.desk import CaseDesk, name_of, name_of_lot
+from partkin.command_line.demo.floor import Floor, Members
 from partkin.command_line.demo.fresh_store import DEMO_BADGE
+from partkin.command_line.demo.items import Item
 from partkin.command_line.demo.plant import Plant
 from partkin.command_line.demo.shift import DEFAULT_SEED, DEFAULT_UNITS, Shift
 from partkin.command_line.demo.story import demo_data, read_story
@@ -32,7 +34,7 @@ START = datetime(2026, 11, 25, 14, 0, tzinfo=timezone(timedelta(hours=1)))
 
 Entry = Mapping[str, Any]
 
-SHOWN: Mapping[str, Mapping[str, str]] = {
+SHOWN: Mapping[str, Mapping[str, object]] = {
     "unit-start": {"scan_point": "L1-010"},
     "marriage": {"scan_point": "L1-010"},
     "removal": {"scan_point": "L1-RW"},
@@ -50,6 +52,13 @@ SHOWN: Mapping[str, Mapping[str, str]] = {
     "packing": {"packaging": "CTN-8"},
     "shipment": {"action": "load"},
     "customer-return": {"scan_point": "L1-RW"},
+    "stock-count": {"scan_point": "GI-02"},
+    "containment": {"action": "open"},
+    "case-decision": {"decision": "verified good"},
+    "sorting": {"rule": "all"},
+    "inspection": {"good": True},
+    "notice": {"action": "sent"},
+    "drill": {"consignees": 1},
 }
 """Of each kind of message, what the first one that is shown says."""
 
@@ -75,6 +84,32 @@ async def _play(plant: Plant, service: str) -> None:
         assert pallet is not None
         await shift.shipping.ship_first(pallet)
         await shift.shipping.take_back(first)
+        await _play_case(shift, first)
+
+
+async def _play_case(shift: Shift, unit: Item) -> None:
+    """A case about the lot in the first unit, as the demo's stations and desk say it."""
+    told, work = shift.work.story.case, shift.work
+    (drawn,) = work.supplies.at("DR-010", "CAPACITOR")
+    (lot,) = drawn.labels
+    store, desk = work.floor.station("GI-02"), CaseDesk(work, told.case)
+    await store.ask("stock-count", store.next(), lot=lot.scan, quantity=work.supplies.pieces[lot] - 1)
+    suspects = {"items": [name_of_lot(lot)]}
+    await desk.open(told.title, suspects, work.story.alarm.words.format(lot=lot.code), told.hazard, told.action_asked)
+    await desk.freeze()
+    copy = await work.floor.keep(told.action_asked.encode(), "text/plain")
+    consignee = work.story.dispatch.consignees[0]
+    await desk.ask("notice", action="sent", consignee=consignee, how=told.how, copy=copy)
+    sorting = f"{told.case}-S1"
+    await desk.ask("sorting", sorting=sorting, listed="certain", rule="all", seed=told.seed)
+    seen: Members = {"sorting": sorting, "item": name_of(unit), "good": True, "found": told.inspected}
+    await desk.ask("inspection", by=told.inspector, **seen)
+    await desk.decide("verified good", [name_of(unit)], f"None bad in {sorting}", sorting=sorting)
+    await desk.say("drill", seed=told.seed, suspects=suspects, steps=STEPS, certain=1, possible=0, consignees=1)
+
+
+STEPS = [{"step": "Find what is affected", "milliseconds": 41.5}, {"step": "List who is told", "milliseconds": 12.25}]
+"""Of a drill that was timed elsewhere."""
 
 
 def examples_of(entries: list[Entry]) -> Iterator[tuple[str, dict[str, Any]]]:

@@ -7,14 +7,20 @@ import sys
 import typer
 
 from partkin.command_line.affected import affected
+from partkin.command_line.balance import balance
+from partkin.command_line.case import case
+from partkin.command_line.case_shown import cases
 from partkin.command_line.catalogue import catalogue
 from partkin.command_line.check import check
 from partkin.command_line.criteria import WideOptions
+from partkin.command_line.drill import drill, drills
 from partkin.command_line.export import export
 from partkin.command_line.history import history
 from partkin.command_line.label import label
 from partkin.command_line.migrate import migrate
+from partkin.command_line.papers import papers
 from partkin.command_line.play_demo import play_demo
+from partkin.command_line.preview import preview
 from partkin.command_line.seal import seal
 from partkin.command_line.serve import serve
 from partkin.command_line.tree import tree
@@ -54,6 +60,24 @@ app.command(
         "partkin affected --scan-point L1-010 2026-03-02T06:00+01:00 2026-03-02T07:30+01:00",
     ),
 )(affected)
+app.command(
+    cls=WideOptions,
+    epilog=_examples(
+        "partkin preview --lot BR-120 A2291",
+        "partkin preview --produced MO-310 2026-02-23 2026-02-27 --supplier QUILLFORD",
+        "partkin preview --measured SAFETY EARTH-RESISTANCE 0.15 - 2026-03-02",
+        "partkin preview --criteria suspects.json --json",
+    ),
+)(preview)
+app.command(epilog=_examples("partkin balance --lot BR-120 A2291", "partkin balance --lot BR-120 A2291 --records"))(
+    balance
+)
+app.command(epilog=_examples("partkin cases", "partkin cases --status frozen --json"))(cases)
+app.add_typer(case, name="case")
+app.command(
+    epilog=_examples("partkin drill --operator QE-07", "partkin drill --part BR-120 --seed 2026-03-02 --operator QE-07")
+)(drill)
+app.command(epilog=_examples("partkin drills", "partkin drills --json"))(drills)
 app.command(epilog=_examples("partkin where HD800000427", "partkin where BM260301-1 --part BM-160"))(where)
 app.command(epilog=_examples("partkin history HD800000427", "partkin history HD800000427 --inside --json"))(history)
 app.command(
@@ -68,6 +92,7 @@ app.command(
         "partkin export --night 2026-03-02 --to /srv/nights", "cd /srv/nights/2026-03-02 && sha256sum -c SHA256SUMS"
     )
 )(export)
+app.command(epilog=_examples("partkin papers CC-26-004 --to papers-of-4"))(papers)
 app.command(epilog=_examples("partkin seal", "partkin seal --json >> seals.jsonl"))(seal)
 app.command("demo", epilog=_examples("partkin demo", "partkin demo --once --units 100"))(play_demo)
 app.command(epilog=_examples("partkin check", "partkin check --json > check.json"))(check)

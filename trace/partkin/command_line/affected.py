@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from partkin.command_line.asking import AsJson, AsKnownAt, AsOf, BadInput, StoreUrl, open_asked
-from partkin.command_line.criteria import Criteria, Words, words
+from partkin.command_line.asking import AsJson, AsKnownAt, AsOf, StoreUrl, open_asked
+from partkin.command_line.criteria import Criteria, by_criteria, refused
 
 if TYPE_CHECKING:
-    from partkin.rules.suspects import Alarm
+    from partkin.rules.messages.criteria import Alarm
     from partkin.store.database import Readable
 
 FIRST = 12
@@ -32,17 +32,9 @@ CAUTION = (
 )
 
 
+@by_criteria
 def affected(
-    lot: Annotated[list[Words] | None, words("PART LOT", "A lot, with the serial items that belong to it.")] = None,
-    serial: Annotated[list[Words] | None, words("PART SERIAL", "A serial item.")] = None,
-    serial_range: Annotated[
-        list[Words] | None, words("PART FROM TO", "Serial numbers of one length, both ends included.")
-    ] = None,
-    received: Annotated[list[Words] | None, words("SUPPLIER FROM TO", "What a supplier delivered in a time.")] = None,
-    part: Annotated[str | None, typer.Option(metavar="PART", help="With --received: only this part.")] = None,
-    scan_point: Annotated[list[Words] | None, words("CODE FROM TO", "What was worked on there in a time.")] = None,
-    operator: Annotated[list[Words] | None, words("BADGE FROM TO", "What a person worked on in a time.")] = None,
-    instrument: Annotated[list[Words] | None, words("CODE FROM TO", "What was tested on it in a time.")] = None,
+    suspects: Criteria,
     as_of: AsOf = None,
     as_known_at: AsKnownAt = None,
     as_json: AsJson = False,
@@ -57,21 +49,9 @@ def affected(
     next to a lot change, or where they contradict each other. FROM and TO of a time are dates (UTC) or times with their
     offset from UTC; TO itself is not included.
     """
-    criteria = Criteria()
-    criteria.add("items", "--lot", lot, "part", "lot")
-    criteria.add("items", "--serial", serial, "part", "serial")
-    criteria.add("serial_ranges", "--serial-range", serial_range, "part", "from", "to")
-    only = {} if part is None else {"part": part}
-    criteria.add("received", "--received", received, "supplier", "from", "to", **only)
-    for name, given in {"scan_point": scan_point, "operator": operator, "instrument": instrument}.items():
-        criteria.add("worked", f"--{name.replace('_', '-')}", given, name, "from", "to")
-    if part is not None and not received:
-        raise BadInput(
-            "--part goes with --received; for a part's lot or serial numbers: --lot, --serial, --serial-range"
-        )
-    alarm = criteria.alarm(as_of)
+    alarm = suspects.alarm(as_of)
     with open_asked(store, as_known_at) as database:
-        _answer(database, criteria, alarm, as_json=as_json, to_csv=to_csv)
+        _answer(database, suspects, alarm, as_json=as_json, to_csv=to_csv)
 
 
 def _answer(database: Readable, criteria: Criteria, alarm: Alarm, *, as_json: bool, to_csv: Path | None) -> None:
@@ -83,7 +63,7 @@ def _answer(database: Readable, criteria: Criteria, alarm: Alarm, *, as_json: bo
         if to_csv is not None:
             written = _write(database, alarm, to_csv)
     except UnknownSuspects as error:
-        raise BadInput("; ".join(criteria.at(one.pointer, one.detail) for one in error.mistakes)) from error
+        raise refused([criteria.at(one.pointer, one.detail) for one in error.mistakes]) from error
     if as_json:
         print(json.dumps(page))
         return
@@ -107,7 +87,7 @@ def _write(database: Readable, alarm: Alarm, file: Path) -> int:
         writer = csv.writer(opened)
         writer.writerow([*COLUMNS, "in_words"])
         for chunk in affected_rows(database, alarm):
-            writer.writerows([*map(_cell, map(row.get, COLUMNS)), _in_words(row["path"], str)] for row in chunk)
+            writer.writerows([*map(_cell, map(row.get, COLUMNS)), way_in_words(row["path"], str)] for row in chunk)
             written += len(chunk)
             progress(written, None)
     return written
@@ -136,7 +116,7 @@ def _show(page: Mapping[str, Any]) -> None:
                 row["state"],
                 "inside" if row["inside"] else "was inside",
                 "" if row["where"] is None else f"{row['where']} {local(row['where_at'])}",
-                _in_words(row["path"], local),
+                way_in_words(row["path"], local),
             )
             for row in rows
         )
@@ -148,7 +128,7 @@ def _show(page: Mapping[str, Any]) -> None:
     console().print()
 
 
-def _in_words(path: Sequence[Mapping[str, Any]], when: Callable[[str], str]) -> str:
+def way_in_words(path: Sequence[Mapping[str, Any]], when: Callable[[str], str]) -> str:
     """The way of a suspect into a unit, step by step; the unit itself is not named again."""
     from partkin.command_line.terminal import item_name
 

@@ -47,7 +47,8 @@ def _lines(entry: Mapping[str, Any]) -> Iterator[str]:
 
     place = "" if entry["scan_point"] is None else f" at {entry['scan_point']}"
     told = ", told" if entry["mode"] == "tell" else ""
-    head = f"{local(entry['occurred_at'])}  {entry['kind']}{place} by {entry['operator']}{told}"
+    by = "" if entry["operator"] is None else f" by {entry['operator']}"
+    head = f"{local(entry['occurred_at'])}  {entry['kind']}{place}{by}{told}"
     yield f"{head} (entry {entry['entry']})"
     for sentence in entry["sentences"]:
         yield f"    {sentence}"

@@ -13,10 +13,11 @@ import typer
 
 from partkin.command_line.asking import BadInput, StoreUrl, open_store, settings_of
 from partkin.command_line.item_asked import OfPart, asked_of_item
+from partkin.command_line.posting import recorded
 from partkin.rules.facts import ItemKey, ItemKind, LabelKind, Symbol
 
 if TYPE_CHECKING:
-    from partkin.actions.record_messages import MessagePost, Outcome
+    from partkin.actions.record_messages import MessagePost
     from partkin.actions.rulebooks import Rulebooks
     from partkin.rules.labels import Label
     from partkin.store.database import Database
@@ -114,7 +115,7 @@ def _journalled(database: Database, keys: Sequence[ItemKey], said: Json, drawing
     rulebooks = Rulebooks(database)
     post = _post(keys, said, rulebooks)
     _drawn(_expected(database, keys, said), drawing, sheet=sheet)
-    outcome = asyncio.run(_record(database, rulebooks, post))
+    outcome = asyncio.run(recorded(database, rulebooks, post))
     answer = json.loads(outcome.answer)
     if outcome.status != 201:
         _refuse(answer)
@@ -154,19 +155,6 @@ def _expected(database: Database, keys: Sequence[ItemKey], said: Json) -> list[L
         ]
     except LabelError as error:
         raise BadInput(f"nothing was printed: {error}") from error
-
-
-async def _record(database: Database, rulebooks: Rulebooks, post: MessagePost) -> Outcome:
-    """As the service records it: tried again where another process was faster."""
-    from partkin.actions.recorder import Recorder
-
-    slack = settings_of().clock_slack_seconds * 1_000_000
-    recorder = Recorder(database, rulebooks, batch_limit=1, clock_slack=slack)
-    recorder.start()
-    try:
-        return await recorder.submit(post)
-    finally:
-        recorder.stop()
 
 
 def _refuse(answer: Mapping[str, Any]) -> None:

@@ -20,10 +20,10 @@ def play_demo(
         str | None, typer.Option(metavar="URL", help="Where to play. Without it, sqlite:///partkin-demo.db, made anew.")
     ] = None,
 ) -> None:
-    """Play a shift of an invented plant, and an alarm.
+    """Play a shift of an invented plant, an alarm, and the containment case that it becomes.
 
     Stations post over HTTP to the real service, with everything that goes wrong in a plant; at the end a supplier
-    declares a bad lot. The service then goes on until it is stopped (Ctrl-C).
+    declares a bad lot, and all that it went into is contained. The service then goes on until it is stopped (Ctrl-C).
     """
     from partkin.command_line.demo import demo
     from partkin.command_line.demo.floor import DemoFailed

@@ -1,4 +1,4 @@
-"""`partkin demo`: a shift of the invented plant, played over HTTP against the real service, and an alarm at its end."""
+"""`partkin demo`: a shift of the invented plant, played over HTTP against the real service, an alarm, and its case."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from partkin.command_line.asking import BadInput
 from partkin.command_line.check import check
 from partkin.command_line.demo.alarm import raise_alarm
 from partkin.command_line.demo.checks import compare_notes
+from partkin.command_line.demo.containment.play import TAKES, play_case
 from partkin.command_line.demo.ending import export_day, say_what_to_try
 from partkin.command_line.demo.floor import Floor
 from partkin.command_line.demo.fresh_store import fresh_store
@@ -31,6 +32,7 @@ DEFAULT_STORE = "sqlite:///partkin-demo.db"
 
 _HOST = "127.0.0.1"
 _OVERTIME = timedelta(minutes=20)
+"""For lorries that are late."""
 
 _IDLE = 2
 """Seconds after which a connection is not used again; the service closes it after five."""
@@ -40,7 +42,7 @@ _SECONDS = 60
 
 
 def demo(once: bool, store: str | None, port: int, seed: int, units: int) -> None:
-    """Play a shift in a fresh store, raise an alarm, and leave the service running until Ctrl-C, or end with `once`.
+    """Play a shift in a fresh store, an alarm and its case; leave the service running until Ctrl-C, or end with `once`.
 
     `port` 0 takes a free one. Raises BadInput where the store holds something that no demo made, where the port is
     taken, and for fewer than LEAST_UNITS units; DemoFailed where the service answers otherwise than it should.
@@ -50,8 +52,8 @@ def demo(once: bool, store: str | None, port: int, seed: int, units: int) -> Non
     began = time.perf_counter()
     screen = console()
     story = read_story()
-    # The shift is over, also where its lorries are late, so that nothing in it is ahead of the service's clock.
-    start = datetime.now().astimezone().replace(microsecond=0) - timedelta(hours=story.hours) - _OVERTIME
+    # The shift is over, and the case after it, so that nothing in them is ahead of the service's clock.
+    start = datetime.now().astimezone().replace(microsecond=0) - timedelta(hours=story.hours) - _OVERTIME - TAKES
     plant = Plant(read_catalogue_folder(demo_data() / "catalogue"), story, start.date())
     url = store or DEFAULT_STORE
     with listen(_HOST, port) as listening:
@@ -63,6 +65,7 @@ def demo(once: bool, store: str | None, port: int, seed: int, units: int) -> Non
             shift = _play(address, plant, start, seed, units, screen)
             raise_alarm(address, shift, screen)
             compare_notes(address, shift, screen)
+            play_case(address, shift, screen)
             export_day(database, screen)
             database.close()
             check(store=url)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -50,7 +50,7 @@ def raise_alarm(url: str, shift: Shift, screen: Console) -> None:
     """
     affected = _ask(url, shift.work.story.alarm.part, shift.work.story.alarm.lot)
     _show(shift, affected, screen)
-    noted = remembered(shift.work.plant, shift.work.floor.drawn, shift.work.floor.holders)
+    noted = remembered(shift.work.plant, shift.work.floor.drawn, shift.work.floor.holders, [shift.work.story.alarm.lot])
     if (affected.units("certain"), affected.units("possible")) != noted:
         raise DemoFailed(f"{affected.counts} is not what the floor noted: {[len(units) for units in noted]}")
     screen.print("The floor's own notes of what went where name the same units, certain and possible.")
@@ -74,25 +74,35 @@ def remembered(
     plant: Plant,
     drawn_at: Mapping[tuple[str, str], Sequence[tuple[str, tuple[Label, ...]]]],
     holders: Mapping[str, Units],
+    lots: Collection[str],
 ) -> tuple[Units, Units]:
-    """The units certainly and possibly affected by the alarm, by what the floor itself wrote down.
+    """The units certainly and possibly affected by lots of the alarm's part, by what the floor itself wrote down."""
+    modules = remembered_modules(plant, drawn_at, lots)
+    certain, possible = ({unit for module in found for unit in holders.get(module, ())} for found in modules)
+    return certain, possible - certain
+
+
+def remembered_modules(
+    plant: Plant, drawn_at: Mapping[tuple[str, str], Sequence[tuple[str, tuple[Label, ...]]]], lots: Collection[str]
+) -> tuple[set[str], set[str]]:
+    """The same of the modules, which are all that take pieces of the alarm's part.
 
     Every module took one piece, so that those within the slack of a change are its neighbours in the order of building.
     It may be of any container that was up when it or such a neighbour was built; certain is only what one container
     alone was up for, and one lot alone went into.
     """
-    alarm = plant.story.alarm
-    certain: Units = set()
-    possible: Units = set()
+    suspects = {(plant.story.alarm.part, lot) for lot in lots}
+    certain: set[str] = set()
+    possible: set[str] = set()
     for (scan_point, _), drawn in drawn_at.items():
         slack = plant.catalogue.scan_point[scan_point].changeover_slack
         for place, (module, _) in enumerate(drawn):
             near = drawn[max(0, place - slack) : place + slack + 1]
             containers = {label for _, labels in near for label in labels}
-            lots = {(lot.part, lot.code) for label in containers for lot in plant.sources(label)}
-            if (alarm.part, alarm.lot) in lots:
-                (certain if len(containers) == len(lots) == 1 else possible).update(holders.get(module, ()))
-    return certain, possible - certain
+            sources = {(lot.part, lot.code) for label in containers for lot in plant.sources(label)}
+            if sources & suspects:
+                (certain if len(containers) == len(sources) == 1 else possible).add(module)
+    return certain, possible
 
 
 # -- on the screen

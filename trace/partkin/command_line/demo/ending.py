@@ -36,6 +36,7 @@ def say_what_to_try(address: str, shift: Shift, screen: Console) -> None:
     station = shift.work.floor.station(shift.work.plant.route(first.part, line)[0])
     start = {"message_id": "try-1", "operator": station.badge, "scan_point": station.code, "part": first.part}
     suspects = {"suspects": {"items": [{"part": alarm.part, "lot": alarm.lot}]}}
+    open_case = shift.work.story.open_case.case
     posts = f"curl -s {address}/v1/{{}} -H 'Content-Type: application/json' -d '{{}}'"
     now = '"occurred_at":"\'$(date -u +%FT%TZ)\'"'
     tries = {
@@ -45,6 +46,8 @@ def say_what_to_try(address: str, shift: Shift, screen: Console) -> None:
         "Its rating plate, as a picture": f"curl -s '{address}/v1/labels/{shift.packing.first_plate}?format=svg'",
         "What was tested on the bad instrument": f"curl -s '{address}/v1/instruments/{shift.bad_instrument}/tested'",
         "Which units the bad lot affects": posts.format("affected", _compact(suspects)),
+        "The case about it, which is closed": f"curl -s '{address}/v1/cases/{shift.work.story.case.case}'",
+        "A case that is open, and what it lists": f"curl -s '{address}/v1/cases/{open_case}/things?format=csv'",
         "Start a unit, as a station does": posts.format("units", _compact(start)[:-1] + "," + now + "}"),
         "What the journal has": f"curl -s '{address}/v1/entries?limit=5'",
     }

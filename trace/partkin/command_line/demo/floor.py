@@ -34,6 +34,14 @@ ADDRESSES: Mapping[str, str] = {
     "packing": "/v1/packings",
     "shipment": "/v1/shipments",
     "customer-return": "/v1/customer-returns",
+    "stock-count": "/v1/stock-counts",
+    "containment": "/v1/cases",
+    "case-decision": "/v1/case-decisions",
+    "sorting": "/v1/sortings",
+    "inspection": "/v1/inspections",
+    "notice": "/v1/notices",
+    "drill": "/v1/drills",
+    "drill run": "/v1/drills/run",
 }
 
 _A_MOMENT = 15
@@ -70,6 +78,11 @@ class Answer:
         return reasons
 
     @property
+    def types(self) -> set[str]:
+        """The types of these reasons."""
+        return {reason["type"].rpartition("/")[2] for reason in self.reasons}
+
+    @property
     def warnings(self) -> list[dict[str, str]]:
         """What the operator is told though nothing speaks against it."""
         warnings: list[dict[str, str]] = self.content.get("warnings", [])
@@ -85,7 +98,7 @@ class Answer:
 
     def expect(self, reason: str | None) -> Answer:
         """Raise DemoFailed unless it was recorded without a discrepancy, or refused for the reason expected."""
-        types = {one["type"].rpartition("/")[2] for one in self.reasons}
+        types = self.types
         right = self.status == 201 and not types if reason is None else self.status == 409 and reason in types
         if not right:
             wanted = "to be recorded" if reason is None else f"to be refused: {reason}"
@@ -120,6 +133,19 @@ class Floor:
         if code not in self._stations:
             self._stations[code] = Station(self, code, self._badges[code])
         return self._stations[code]
+
+    @property
+    def latest(self) -> datetime:
+        """The clock of the station that is ahead of all others."""
+        return max(station.clock for station in self._stations.values())
+
+    async def get(self, path: str, **parameters: str | int) -> dict[str, Any]:
+        """The answer to a question. Raises DemoFailed where there is none."""
+        return _answered(path, await self.client.get(path, params=parameters))
+
+    async def ask(self, path: str, question: Members) -> dict[str, Any]:
+        """The same of a question that has a body."""
+        return _answered(path, await self.client.post(path, json=question))
 
     def tell_refused(self, station: Station, what: object, when: datetime, answer: Answer, reason: str) -> None:
         """Tell that something was refused for a reason."""
@@ -179,6 +205,13 @@ class Floor:
         raise DemoFailed(f"the service does not answer at {path}: {broken!r}")
 
 
+def _answered(path: str, response: httpx2.Response) -> dict[str, Any]:
+    if not response.is_success:
+        raise DemoFailed(f"{path} was answered with {response.status_code} {response.text}")
+    answer: dict[str, Any] = response.json()
+    return answer
+
+
 class Station:
     """One scan point: it works on one thing after another, and its clock only goes forward."""
 
@@ -215,3 +248,13 @@ class Station:
     async def ask(self, kind: str, when: datetime, *, refused: str | None = None, **members: Any) -> Answer:
         """Post a message; raises DemoFailed unless it is recorded, or refused where that is expected."""
         return (await self.floor.post(self.message(kind, when, **members))).expect(refused)
+
+
+class Desk(Station):
+    """Where somebody writes who stands at no scan point."""
+
+    def message(self, kind: str, when: datetime, *, by: str | None = None, **members: Any) -> Message:
+        """A message that names no scan point."""
+        said = super().message(kind, when, by=by, **members)
+        del said["scan_point"]
+        return said

@@ -15,6 +15,7 @@ import httpx2
 import uvicorn
 
 from partkin.command_line.asking import BadInput
+from partkin.command_line.demo.story import read_story
 from partkin.settings import Settings
 
 _STARTS_WITHIN = 30
@@ -51,7 +52,9 @@ def serving(store: str, listening: socket.socket) -> Iterator[tuple[str, BasePro
 def _serve(store: str, listening: socket.socket) -> None:
     from partkin.web.app import create_app
 
-    config = uvicorn.Config(create_app(Settings(store=store)), log_level="warning")
+    story = read_story()
+    settings = Settings(store=store, plant_name=story.plant, plant_address=story.address, plant_contact=story.contact)
+    config = uvicorn.Config(create_app(settings), log_level="warning")
     server = uvicorn.Server(config)
     threading.Thread(target=_end_with_parent, args=(server,), daemon=True).start()
     with suppress(KeyboardInterrupt):  # raised again by the server, once it has stopped

@@ -220,6 +220,10 @@ class Shift:
         if incident is not None:
             start = await self._before(station, item, start, scans, incident)
         when = work.when(station, item, work.share(station.code, item))
+        if self._is_kept(station, item):
+            item.seen = station.code
+            work.late.append((item, scanned, self._told(station, item, scans, when)))
+            return None
         work.remember(station, item, scanned)
         if offline is not None:
             return offline, await offline.keep(station, item, start, scans, when)
@@ -229,6 +233,14 @@ class Shift:
         if incident is not None:
             await self._after(station, item, answer, incident)
         return None
+
+    def _is_kept(self, station: Station, item: Item) -> bool:
+        """Whether a station has no connection any more, and tells of a unit when the shift is over."""
+        late = self.work.story.case.late
+        return station.code in late.scan_points and item.ordinal == self.work.per_line[item.of_line]
+
+    def _told(self, station: Station, item: Item, scans: Mapping[str, str], when: datetime) -> Message:
+        return station.message("marriage", when, mode="tell", **self.work.marriage(station, item, scans))
 
     async def _before(
         self, station: Station, item: Item, start: list[Message], scans: dict[str, str], incident: Incident

@@ -13,14 +13,18 @@ from partkin.command_line.demo.told import (
     CommonFault,
     Dispatch,
     Incident,
+    Miscounted,
     MisreadContainer,
+    Missing,
     Offline,
+    OpenCase,
     OrderedPart,
     OrderedSerial,
     RefusedLot,
     ScrappedUnit,
     Stock,
     TakenDown,
+    ToldCase,
     ToldFault,
 )
 
@@ -30,6 +34,10 @@ class Story:
     """All that the shift needs beside the catalogue. Its file says it in the same words."""
 
     plant: str
+    address: str
+    """Its lines separated by semicolons."""
+    contact: str
+    """Whom its papers name for questions."""
     hours: float
     first_number: int
     """Where the shift's serial numbers begin."""
@@ -63,6 +71,10 @@ class Story:
     """The same for parts whose plain label has a running number."""
     containers: Mapping[str, Mapping[str, Mapping[str, int]]]
     """Part to its containers with labels of their own, each with the lots that went into it, and in which ratio."""
+    made_days_before: Mapping[str, int]
+    """Lots that their suppliers made on other days than all others: how many days before the shift."""
+    missing: tuple[Missing, ...]
+    miscounted: Miscounted
     spare_pieces: int
     received_serials: tuple[str, ...]
     """Parts whose serial numbers are booked in."""
@@ -80,6 +92,8 @@ class Story:
     donor: Stock
     dispatch: Dispatch
     alarm: Alarm
+    case: ToldCase
+    open_case: OpenCase
 
     def model(self, line: str, ordinal: int) -> str:
         """What is built on a line at a place in its sequence, counted from 1."""

@@ -20,6 +20,8 @@ class Container:
     """That it is enough for before it is taken down."""
     more: int = 0
     """Pieces that are left in it then."""
+    missing: int = 0
+    """Pieces that go out of it without a record."""
 
 
 Together = tuple[Container, ...]
@@ -69,7 +71,8 @@ class Feed:
         if place >= len(self.up):
             return Loading(str(place + 1), None, 0, returned)
         container = self.up[place]
-        return Loading(str(place + 1), container.label, self.pieces * container.units + container.more, returned)
+        quantity = self.pieces * container.units + container.more + container.missing
+        return Loading(str(place + 1), container.label, quantity, returned)
 
 
 class Supplies:
@@ -113,8 +116,14 @@ class Supplies:
         taken_down = self._plant.story.taken_down
         if (taken_down.scan_point, taken_down.position) == (code, position.position):
             waiting = _taken_down(waiting, taken_down, position.quantity)
+        waiting = [tuple(self._with_missing(code, container) for container in together) for together in waiting]
         *others, (*first, last) = waiting
         return [*others, (*first, replace(last, more=self._plant.story.spare_pieces))]
+
+    def _with_missing(self, code: str, container: Container) -> Container:
+        told = (code, container.label.code)
+        missing = (one.pieces for one in self._plant.story.missing if (one.scan_point, one.container) == told)
+        return replace(container, missing=sum(missing))
 
     def _needed(self) -> Counter[Label]:
         """Pieces of each container; one that is taken down and comes back is counted once."""
@@ -135,15 +144,13 @@ class Supplies:
 
 
 def _shared_out(lots: list[tuple[list[Label], float]], units: int) -> list[Together]:
-    """Whole units to each lot by its share, the rest to the last ones."""
-    shares = [max(len(labels), round(share * units)) for labels, share in lots[:-1]]
-    rest = max(len(lots[-1][0]), units - sum(shares))
-    return [tuple(_divided(labels, number)) for (labels, _), number in zip(lots, [*shares, rest], strict=True)]
-
-
-def _divided(labels: list[Label], units: int) -> Iterator[Container]:
-    for place, label in enumerate(labels):
-        yield Container(label, (units + place) // len(labels))
+    """Whole units to each lot by its share, the rest to the last one; what is up beside a lot is not touched."""
+    shares = [max(1, round(share * units)) for _, share in lots[:-1]]
+    rest = max(1, units - sum(shares))
+    return [
+        (Container(first, number), *(Container(beside, 0) for beside in others))
+        for ((first, *others), _), number in zip(lots, [*shares, rest], strict=True)
+    ]
 
 
 def _taken_down(waiting: list[Together], told: TakenDown, pieces: int) -> list[Together]:

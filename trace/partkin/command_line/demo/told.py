@@ -163,6 +163,27 @@ class TakenDown:
 
 
 @dataclass(frozen=True)
+class Missing:
+    """Pieces that go out of a container while it is up, without a record."""
+
+    scan_point: str
+    container: str
+    pieces: int
+    words: str
+    found_at: str = ""
+    """Scan point where they are found when somebody looks for them."""
+
+
+@dataclass(frozen=True)
+class Miscounted:
+    """A container into which fewer pieces were put than was typed."""
+
+    container: str
+    fewer: int
+    words: str
+
+
+@dataclass(frozen=True)
 class Calibrations:
     """The calibrations of the instruments: who does them, and what is found."""
 
@@ -224,3 +245,65 @@ class Dispatch:
     """Why a consignee sends a unit back."""
     reprint: str
     """Why a rating plate is printed twice."""
+
+
+@dataclass(frozen=True)
+class Late:
+    """What stations without a connection keep until the case is frozen: their marriages of the last units."""
+
+    scan_points: tuple[str, ...]
+    words: str
+
+
+@dataclass(frozen=True)
+class ToldCase:
+    """The containment case of the alarm, from its opening to its end. The words are its own."""
+
+    case: str
+    title: str
+    hazard: str
+    action_asked: str
+    manager: str
+    """Badge of whoever signs and closes."""
+    inspector: str
+    service: str
+    """Badge of the field service."""
+    authority: str
+    late: Late
+    widened: str
+    """Why all that was made on the same day is suspected for a while."""
+    narrowed: str
+    confidence: float
+    fraction: float
+    """Of the sorting: the bad fraction that it would find."""
+    seed: str
+    inspected: str
+    concession: str
+    conceded: str
+    new_lot: str
+    """Lot of the pieces for the rework."""
+    replaced: str
+    sorted: str
+    how: str
+    """By which way consignees are told."""
+    field_service: str
+    unreachable: str
+    found: str
+    explained: str
+    """Where the pieces are that are not accounted for."""
+    closed: str
+
+
+@dataclass(frozen=True)
+class OpenCase:
+    """A second case, which is left frozen: serial numbers of a component of the last packed units of a line."""
+
+    case: str
+    title: str
+    hazard: str
+    action_asked: str
+    reason: str
+    position: str
+    line: str
+    units: int
+    """How many units of the line, by the serial numbers of their components from the first to the last."""

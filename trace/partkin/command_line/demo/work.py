@@ -8,7 +8,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
-from partkin.command_line.demo.floor import Answer, DemoFailed, Floor, Members, Station
+from partkin.command_line.demo.floor import Answer, DemoFailed, Floor, Members, Message, Station
 from partkin.command_line.demo.items import Item, Packed
 from partkin.command_line.demo.plant import Label, Plant
 from partkin.command_line.demo.supplies import Supplies
@@ -53,6 +53,8 @@ class Work:
         """What comes out of the scrapped unit, by line and place of the unit that waits for it, and position."""
         self.reserved: dict[str, list[str]] = {}
         """Serial numbers reserved for a scan point that is offline later."""
+        self.late: list[tuple[Item, Mapping[str, Label | Item], Message]] = []
+        """Marriages that stations without a connection keep until the alarm: of what, with what, and how it is told."""
         self.reworked = 0
 
     def _numbers(self) -> Mapping[tuple[str, str | None], list[int]]:

@@ -28,6 +28,8 @@ class Shipping:
         self._numbers = count(1)
         self.left: dict[str, set[str]] = {}
         """By shipment that was despatched the serial numbers of the units that were on it."""
+        self.received_by: dict[str, str] = {}
+        """By shipment that was despatched its consignee."""
 
     @property
     def _dock(self) -> Station:
@@ -114,6 +116,7 @@ class Shipping:
             await dock.ask("shipment", when, action="despatch", shipment=code, delivery_note=f"DN {code}")
         units = [item for one in contents for item in _units(one)]
         self.left[code] = {item.code for item in units}
+        self.received_by[code] = consignee
         for item in units:
             item.ready = when
         what = " and ".join(_counted(contents))

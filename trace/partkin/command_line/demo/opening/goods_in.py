@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import date, timedelta
 
 from partkin.command_line.demo.floor import Members, Station
 from partkin.command_line.demo.plant import Label
 from partkin.command_line.demo.work import Work
 
-_AGE = timedelta(days=16)
-"""Of what comes in."""
+_DAYS = 16
+"""How long before the shift what comes in was made, where the story says nothing else."""
 
 _ON_A_NOTE = 200
 """Most serial numbers on one delivery note."""
@@ -40,15 +40,19 @@ def goods_in_of(work: Work, part: str) -> Station:
     return work.floor.station(code)
 
 
+def made_on(work: Work, lot: str) -> date:
+    """The day on which a lot was made by its supplier."""
+    return (work.floor.start - timedelta(days=work.story.made_days_before.get(lot, _DAYS))).date()
+
+
 def _lots(work: Work) -> Iterator[Members]:
-    produced_on = (work.floor.start - _AGE).date()
     for lot, pieces in work.supplies.pieces.items():
-        yield _delivery(work, lot.part, lot=lot.code, quantity=pieces, produced_on=produced_on.isoformat())
+        yield delivery(work, lot.part, lot=lot.code, quantity=pieces, produced_on=made_on(work, lot.code).isoformat())
     held, expired = work.story.held_lot, work.story.expired_lot
-    yield _delivery(work, held.part, lot=held.lot, quantity=held.pieces, produced_on=produced_on.isoformat())
+    yield delivery(work, held.part, lot=held.lot, quantity=held.pieces, produced_on=made_on(work, held.lot).isoformat())
     container = work.plant.lot(expired.part, expired.lot)
     over = (work.floor.start - timedelta(days=1)).date()
-    yield _delivery(work, expired.part, lot=container.code, quantity=expired.pieces, expires_on=over.isoformat())
+    yield delivery(work, expired.part, lot=container.code, quantity=expired.pieces, expires_on=over.isoformat())
 
 
 def _serials(work: Work) -> Iterator[Members]:
@@ -62,10 +66,11 @@ def _serials(work: Work) -> Iterator[Members]:
                     coming[component.part].append(component.code)
     for part, codes in coming.items():
         for start in range(0, len(codes), _ON_A_NOTE):
-            yield _delivery(work, part, serials=codes[start : start + _ON_A_NOTE])
+            yield delivery(work, part, serials=codes[start : start + _ON_A_NOTE])
 
 
-def _delivery(work: Work, part: str, **members: object) -> Members:
+def delivery(work: Work, part: str, **members: object) -> Members:
+    """What a receipt says of a part."""
     supplier = work.plant.catalogue.part[part].supplier
     return {"part": part, "supplier": supplier, "delivery_note": f"{supplier} {work.floor.start:%y%m%d}", **members}
 
