@@ -24,7 +24,18 @@ from partkin.store.journal import read_entries
 from partkin.store.migrate import current_revision, head_revision
 
 COMMANDS = [
-    *("serve", "migrate", "catalogue load", "catalogue export", "tree", "affected", "where", "history", "label"),
+    *(
+        "serve",
+        "migrate",
+        "catalogue load",
+        "catalogue export",
+        "tree",
+        "affected",
+        "preview",
+        "where",
+        "history",
+        "label",
+    ),
     *("export", "seal", "check", "demo"),
 ]
 
@@ -203,7 +214,7 @@ def test_a_part_that_the_books_use_stays_in_the_catalogue(run: Run, store: str, 
 
 @pytest.fixture(scope="module")
 def built(sqlite_stores: servers.SQLiteStores) -> Iterator[str]:
-    """D1 lost its motor to scrap, D2 is finished, and D3 is told to hold D2's motor too."""
+    """D1 lost its motor to scrap, D2 is finished, and D3 is told to hold D2's motor too. A rotor is in stock."""
     url = sqlite_stores.migrated()
     plant.load(url)
     with servers.running(url) as base_url, httpx2.Client(base_url=base_url) as client:
@@ -216,6 +227,8 @@ def built(sqlite_stores: servers.SQLiteStores) -> Iterator[str]:
         recorded(station.marry("D3", "L-10", plant.motor("M-D2"), mode="tell"))
         recorded(station.hold(plant.serial_of("MOTOR", "X1")))
         recorded(station.hold(plant.serial_of("MOTOR-2", "X1")))
+        recorded(station.receive("CARTON", lot="C1", quantity=1, produced_on="2026-01-15"))
+        recorded(station.receive("ROTOR", serials=["R-STOCK"]))
     yield url
     sqlite_stores.remove(url)
 
@@ -323,6 +336,87 @@ def test_a_mistake_in_an_alarm_is_never_answered_with_nobody_affected(run: Run, 
     require_one_line(refused("--scan-point", "L-10", "yesterday", "today"), "--scan-point", "yesterday")
     require_one_line(refused("--lot", "SCREW", "S1", "--part", "SCREW"), "--part", "--received")
     noted = refused("--received", "S1", "2020-01-01", "2020-01-02")
+    assert (noted.code, noted.error.splitlines()[0].split(": ")[0]) == (0, "--received S1 2020-01-01 2020-01-02")
+
+
+def test_criteria_of_every_kind_are_options(run: Run, built: str, tmp_path: Path) -> None:
+    database = Database(built)
+    with database.read() as connection:
+        (catalogue,) = [row.id for row in read_entries(connection) if row.kind == "catalogue"]
+    database.close()
+    assert affected(run, built, "--built-under", catalogue, "-") == {"certain": ["D1", "D2", "D3"]}
+    assert affected(run, built, "--instrument-since", "T1", "2026-03-02") == {"certain": ["D2"]}
+    # A run that is passed measures 0.1 Ω.
+    assert affected(run, built, "--measured", "SAFETY", "EARTH", "0.1", "0.1", "2026-03-02") == {"certain": ["D2"]}
+    assert affected(run, built, "--measured", "SAFETY", "EARTH", "-", "0.09", "2026-03-02") == {}
+    assert affected(run, built, "--measured", "SAFETY", "EARTH", "-0.5", "-", "2026-03-02") == {"certain": ["D2"]}
+    day = ("2026-01-15", "2026-01-15")
+    assert affected(run, built, "--produced", "CARTON", *day) == {"certain": ["D2"]}
+    assert affected(run, built, "--produced", "CARTON", *day, "--supplier", "S2") == {}
+    file = tmp_path / "suspects.json"
+    lot, motor = plant.lot_of("SCREW", "S1"), plant.motor("M-D2")
+    file.write_text(json.dumps({"items": [lot], "except": {"items": [motor]}}))
+    assert affected(run, built, "--criteria", file) == {"certain": ["D1"]}
+    file.write_text(json.dumps({"all_of": [{"items": [lot]}, {"items": [motor]}]}))
+    assert affected(run, built, "--criteria", file) == {"certain": ["D2"]}
+
+
+def test_mistakes_in_criteria_are_a_line_each(run: Run, built: str, tmp_path: Path) -> None:
+    file = tmp_path / "suspects.json"
+
+    def refused(*arguments: object, command: str = "affected") -> Said:
+        return run(command, *arguments, "--store", built)
+
+    def of_file(content: str, command: str = "preview") -> Said:
+        file.write_text(content)
+        return refused("--criteria", file, command=command)
+
+    for command in ("affected", "preview"):
+        require_one_line(refused("--produced", "ROTOR", "then", "now", command=command), "--produced", "then")
+        require_one_line(of_file("{", command), str(file), "not JSON")
+    require_one_line(refused("--produced", "ROTOR", "2026-01-02", "2026-01-01"), "--produced ROTOR", "after to")
+    require_one_line(refused("--measured", "SAFETY", "EARTH", "low", "-", "2026-03-02"), "--measured", "'low'")
+    require_one_line(refused("--measured", "SAFETY", "EARTH", "-", "-", "2026-03-02"), "--measured", "at_least")
+    require_one_line(refused("--measured", "SAFETY", "VISUAL", "1", "-", "2026-03-02"), "--measured", "no VISUAL")
+    require_one_line(refused("--built-under", "first", "-"), "--built-under", "'first'")
+    require_one_line(refused("--built-under", "2", "-"), "--built-under 2 -", "did not change the catalogue")
+    require_one_line(refused("--lot", "SCREW", "S1", "--supplier", "S1"), "--supplier", "--produced")
+    require_one_line(refused("--criteria", tmp_path / "none.json"), "none.json", "No such file")
+    require_one_line(of_file("[]"), str(file), "JSON object")
+    require_one_line(of_file("{}"), str(file), "at least one suspect")
+    require_one_line(
+        of_file('{"items": [{"part": "SCREW", "lot": "S9"}]}'), f"{file}: /items/0/lot: ", "no SCREW lot S9"
+    )
+    require_one_line(of_file('{"items": [{"part": "SCREW"}]}'), f"{file}: /items/0: ", "give either")
+    require_one_line(refused("--criteria", file, "--lot", "SCREW", "S1"), "--criteria", "into the file")
+    said = refused("--lot", "SCREW", "S8", "--lot", "SCREW", "S9")
+    *mistakes, last = said.error.splitlines()
+    assert [line.split(":")[0] for line in mistakes] == ["--lot SCREW S8", "--lot SCREW S9"]
+    assert (said.code, said.out, last) == (2, "", "partkin: nothing was looked up: 2 mistakes")
+
+
+def test_a_preview_is_readable_and_says_what_is_suspected(run: Run, built: str) -> None:
+    said = run("preview", "--lot", "SCREW", "S1", "--serial", "ROTOR", "R-STOCK", "--store", built)
+    assert (said.code, said.error) == (0, ""), said
+    lines = [" ".join(line.split()) for line in said.out.splitlines()]
+    assert lines[1:3] == [
+        "SCREW (Screw): lot S1, and the serial numbers that belong to it.",
+        "ROTOR (Rotor): serial number R-STOCK.",
+    ]
+    for line in (
+        "all units 2 0 DRYER D1",
+        "model DRYER 2 0 DRYER D1",
+        "now finished 1 0 DRYER D2",
+        "started 2026-03-02 2 0",
+    ):
+        assert any(found.startswith(line) for found in lines), line
+    assert "in the plant 2 0" in lines
+    assert "in stock ROTOR 1 0 ROTOR R-STOCK" in lines
+    assert "SCREW lot S1 is up at L-20 SCREWS, feeder 1" in lines
+    assert lines[-1].startswith("This list is no decision")
+    as_json = json.loads(run("preview", "--lot", "SCREW", "S1", "--json", "--store", built).out)
+    assert (as_json["counts"]["certain"], as_json["points_of_use"][0]["lot"]) == (2, "S1")
+    noted = run("preview", "--received", "S1", "2020-01-01", "2020-01-02", "--store", built)
     assert (noted.code, noted.error.splitlines()[0].split(": ")[0]) == (0, "--received S1 2020-01-01 2020-01-02")
 
 

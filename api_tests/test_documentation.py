@@ -139,12 +139,12 @@ def within(schema: Json, place: str = "") -> Iterator[tuple[str, Json]]:
         yield from within(schema["items"], f"{place}/*")
 
 
-OF_THE_CATALOGUE = {"GET /v1/instruments"}
-"""Lists that are as long as the plant's catalogue makes them."""
+WHOLE = {"GET /v1/instruments", "GET /v1/cases/{case}/things"}
+"""A list that is as long as the plant's catalogue makes it; and that of a case, which its hash is of."""
 
 
 def test_lists_come_in_pages() -> None:
-    for name in OPERATIONS.keys() - OF_THE_CATALOGUE:
+    for name in OPERATIONS.keys() - WHOLE:
         answer = OPERATIONS[name]["responses"].get("200", {}).get("content", {}).get("application/json", {})
         if "$ref" in answer.get("schema", {}) and "items" in SCHEMAS[name_of(answer["schema"])]["properties"]:
             asked = {parameter["name"]: parameter["schema"] for parameter in OPERATIONS[name]["parameters"]}
@@ -152,14 +152,17 @@ def test_lists_come_in_pages() -> None:
             assert "cursor" in asked, name
 
 
+@pytest.mark.timeout(300)
 def test_the_service_does_what_the_document_says(service: httpx2.Client, store_url: str, tmp_path: Path) -> None:
     """Requests that follow the document, and requests that do not, made up by schemathesis."""
     load(store_url)
+    # What is wrong with the form of a request is found before any store is asked: once is enough.
+    phases = "examples,coverage,fuzzing" if store_url.startswith("sqlite") else "examples,fuzzing"
     run = subprocess.run(
         [
             Path(sys.executable).with_name("schemathesis"),
             *("run", f"{service.base_url}/openapi.json"),
-            *("--phases", "examples,coverage,fuzzing", "--max-examples", "20"),
+            *("--phases", phases, "--max-examples", "10"),
             *("--exclude-path", "/v1/messages"),  # schemathesis writes no NDJSON; test_messages.py does
             *("--checks", "not_a_server_error,status_code_conformance,content_type_conformance"),
             *("--seed", "1", "--no-shrink", "--continue-on-failure", "--no-color"),

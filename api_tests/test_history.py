@@ -5,12 +5,14 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any, get_args
 
 import pytest
 
+from api_tests.cases import CONCESSION, decide, frozen, turn
 from api_tests.plant import Json, Station, dryer, facts, heater, lot_of, motor, number_of, recorded, serial_of
 from api_tests.questions import asked, rotor_of
 from partkin.rules.facts import Fact
@@ -93,14 +95,15 @@ def ship(station: Station) -> None:
 
 
 NAMES = ("item", "parent", "child", "lot", "source", "target")
-NUMBERS = ("marriage", "hold", "line", "loading", "wrong", "instead", "was", "now")
+NUMBERS = ("marriage", "hold", "line", "loading", "wrong", "instead", "was", "now", "listed")
 
 
 def entries(station: Station) -> list[Json]:
-    """All recorded entries of messages, in order of when they happened."""
+    """All recorded entries, in order of when they happened; what a case lists, when that did which it lists it for."""
     rows = asked(station, "entries", limit=1000)["items"]
+    numbered = {row["entry"]: row for row in rows}
     told = [row for row in rows if row["outcome"] == "recorded" and "facts" in row["answer"]]
-    return sorted(told, key=lambda row: (moment(row), row["entry"]))
+    return sorted(told, key=lambda row: (moment(numbered[row["answer"].get("because", row["entry"])]), row["entry"]))
 
 
 def moment(row: Json) -> str:
@@ -112,6 +115,7 @@ def moment(row: Json) -> str:
 def named(fact: Json) -> Iterator[str]:
     """The items that a fact names, as JSON text."""
     yield from (json.dumps(fact[name], sort_keys=True) for name in NAMES if isinstance(fact.get(name), dict))
+    yield from (json.dumps(key, sort_keys=True) for key in fact.get("drawn", ()))
     for serial in fact.get("serials", ()):
         yield json.dumps({"part": fact["part"], "serial": serial}, sort_keys=True)
 
@@ -136,7 +140,7 @@ def test_every_entry_that_touched_an_item_is_in_its_history(life: Station) -> No
     """Against a reading of the whole journal. There may be more only of shipments and returns of what the item was in,
     and of lots that became known late."""
     expected = touched(life)
-    kinds = {row["entry"]: row["message"]["kind"] for row in entries(life)}
+    kinds = {row["entry"]: row["kind"] for row in entries(life)}
     # What was drawn from it by what was known then: it is in the history of the lot that it truly came from.
     first, second = (json.dumps(lot_of("SCREW", lot), sort_keys=True) for lot in ("S1", "S2"))
     assert {kinds[number] for number in expected.pop(first)} == {"lot-loading", "marriage"}
@@ -156,6 +160,71 @@ def test_a_history_is_in_the_order_in_which_things_happened(life: Station) -> No
     late = next(row for row in rows if row["kind"] == "lot-loading")
     assert (late["mode"], late["entry"] > rows[rows.index(late) + 1]["entry"]) == ("tell", True)
     assert "came from SCREW lot S2." in sentences(late)
+
+
+@pytest.fixture
+def contained(station: Station) -> Station:
+    """A motor and a lot are suspected; the lot is dropped and suspected again; the units are reworked and inspected."""
+    station.load_lots()
+    station.complete("D1")
+    station.complete("D2")
+    motors = [motor("M-D1"), motor("M-D2")]
+    frozen(station, items=[motor("M-D1"), lot_of("SCREW", "S1")])
+    recorded(turn(station, "freeze", suspects={"items": [motor("M-D1")]}, reason="not the lot"))
+    recorded(station.marry("D2", "RW", motor("M-D1"), mode="tell"))
+    recorded(turn(station, "freeze", suspects={"items": [*motors, lot_of("SCREW", "S1")]}, reason="the lot too"))
+    recorded(station.post("stock-counts", lot=lot_of("SCREW", "S1"), quantity=3))
+    recorded(station.post("sortings", case="C1", sorting="S1", listed="certain", rule="all"))
+    recorded(station.post("inspections", case="C1", sorting="S1", item=dryer("D1"), good=False, found="cracked"))
+    recorded(station.remove("D1", motor("M-D1"), destination="scrap", replacement={"item": motor("M-NEW")}))
+    recorded(decide(station, "use as is", dryer("D1"), **CONCESSION))
+    recorded(station.post("inspections", case="C1", sorting="S1", item=dryer("D2"), good=True))
+    recorded(decide(station, "use as is", dryer("D2"), **CONCESSION))
+    recorded(decide(station, "scrap", motor("M-D1"), lot_of("SCREW", "S1")))
+    recorded(station.dispose(lot_of("SCREW", "S1"), "scrap", quantity=3))
+    recorded(turn(station, "close", reason="all is done", unaccounted="swept up"))
+    return station
+
+
+def test_what_cases_do_is_in_the_history_of_each_thing(contained: Station) -> None:
+    """Against the same reading of the whole journal, and in its order."""
+    expected = touched(contained)
+    order = [row["entry"] for row in entries(contained)]
+    kinds = {row["entry"]: row["kind"] for row in entries(contained)}
+    assert {"case-list", "case-decision", "sorting", "inspection", "stock-count"} <= set(kinds.values())
+    for name, wanted in expected.items():
+        told = [row["entry"] for row in history(contained, json.loads(name))]
+        assert told == sorted(told, key=order.index), name
+        assert set(told) == wanted, (name, {number: kinds[number] for number in wanted ^ set(told)})
+
+
+def test_what_a_case_did_with_a_thing_reads_well(contained: Station) -> None:
+    numbers = re.compile(r"hold \d+", re.IGNORECASE)
+    lot, unit = (
+        [numbers.sub("hold", one) for row in history(contained, item) for one in row["sentences"] if "case" in one]
+        for item in (lot_of("SCREW", "S1"), dryer("D1"))
+    )
+    why, listed = "by B1: thread lock cracks.", "SCREW lot S1 in containment case C1"
+    assert lot == [
+        "Containment case C1, revision 1, lists SCREW lot S1 as suspected itself; it is usable.",
+        f"SCREW lot S1 was put on hold of containment case C1 {why}",
+        f"{listed}: no longer suspected since revision 2.",
+        "hold on SCREW lot S1 was released by B1: no longer suspected in case C1 since its revision 2.",
+        f"{listed}: listed anew as certainly affected, revision 3; what was decided of it counts no more.",
+        f"SCREW lot S1 was put on hold of containment case C1 {why}",
+        "SCREW lot S1: B1 decided in containment case C1: scrap, by material review board: looked at.",
+        "hold on SCREW lot S1 was released by B1: case C1 is closed: all is done.",
+    ]
+    assert unit[:2] == [
+        "Containment case C1, revision 1, lists DRYER D1 as certainly affected; it is in work.",
+        f"DRYER D1 was put on hold of containment case C1 {why}",
+    ]
+    assert unit[2].startswith("Sorting S1 of containment case C1: B1 drew 2 of 2 units that it lists as certain, by")
+    (decision,) = [one for one in unit if "decided" in one]
+    said = "use as is, by material review board, concession K-7 signed by B9: looked at; proof: MOTOR M-D1 in DRYER D1,"
+    assert decision.startswith(f"DRYER D1: B1 decided in containment case C1: {said}")
+    (inspected,) = [row for row in history(contained, dryer("D1")) if row["kind"] == "inspection"]
+    assert sentences(inspected) == "DRYER D1 was inspected by B1 for sorting S1 and found bad: cracked."
 
 
 def test_a_history_reads_well(life: Station) -> None:

@@ -12,7 +12,7 @@ CHECKOUT = Path(__file__).parents[1]
 PACKAGE = CHECKOUT / "trace" / "partkin"
 
 ENDS_TRANSACTIONS = {"begin", "begin_nested", "commit", "create_engine", "raw_connection", "rollback"}
-RULES_MAY_USE = {"annotated_types", "rfc8785"}
+RULES_MAY_USE = {"annotated_types", "rfc8785", "scipy"}
 REACHES_OUTSIDE = {"os", "pathlib", "random", "shutil", "socket", "sqlite3", "subprocess", "threading", "time"}
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import httpx2
 import pytest
 
+from api_tests.cases import decide, frozen, opened, together, turn
 from api_tests.plant import (
     GOOD,
     SCREW_HOURS,
@@ -36,6 +37,8 @@ class Case:
     before: Callable[[Station], object]
     post: Callable[[Station, str], httpx2.Response]
     also: tuple[str, ...] = ()
+    doubtful: Json | None = None
+    """What goes on hold when it is told, where the message is about no unit."""
 
 
 def nothing(_: Station) -> None:
@@ -161,6 +164,54 @@ def despatched(s: Station) -> None:
     recorded(s.ship("despatch"))
 
 
+def in_a_case(s: Station) -> None:
+    """A case stops a motor and the dryer that it is in."""
+    started(s)
+    recorded(s.marry("D1", "L-10", motor("M1")))
+    frozen(s, items=[motor("M1")])
+
+
+def in_a_case_and_another_started(s: Station) -> None:
+    in_a_case(s)
+    s.start("D2")
+
+
+def opened_only(s: Station) -> None:
+    started(s)
+    recorded(s.marry("D1", "L-10", motor("M1")))
+    opened(s, items=[motor("M1")])
+
+
+def motors_suspected(s: Station) -> None:
+    started(s)
+    frozen(s, serial_ranges=[{"part": "MOTOR", "from": "M100", "to": "M199"}])
+
+
+def sorting(s: Station, **said: object) -> httpx2.Response:
+    return s.post("sortings", **{"case": "C1", "sorting": "S1", "listed": "certain", "rule": "all", **said})
+
+
+def sorted_units(s: Station) -> None:
+    in_a_case_and_another_started(s)
+    recorded(sorting(s))
+
+
+def inspected(s: Station, serial: str, **said: object) -> httpx2.Response:
+    return s.post("inspections", **{"case": "C1", "sorting": "S1", "item": dryer(serial), "good": True, **said})
+
+
+def as_many_as_one_sorting_cannot_draw(s: Station) -> None:
+    """4001 units of the second model."""
+    starts = [
+        s.says(kind="unit-start", scan_point="L-10", part="DRYER-2", serial=f"E{number}") for number in range(4001)
+    ]
+    assert {answer["status"] for answer in together(s, *starts)} == {201}
+    in_a_case(s)
+
+
+CLEAN = {"part": "DRYER-2", "from": "2026-03-01T00:00:00Z"}
+"""All units of the second model."""
+
 CASES = {
     "unreadable": Case(started, lambda s, mode: s.marry("D1", "L-10", "M1\u0007", mode=mode)),
     "check-character-wrong": Case(started, lambda s, mode: s.marry("D1", "L-10", "M00019", mode=mode)),
@@ -238,6 +289,43 @@ CASES = {
     ),
     "nothing-to-ship": Case(unloaded, lambda s, mode: s.ship("despatch", mode=mode)),
     "not-shipped": Case(started, lambda s, mode: s.take_back(dryer("D1"), mode=mode)),
+    "unknown-case": Case(nothing, lambda s, mode: s.post("cases", case="C1", action="freeze", mode=mode)),
+    "case-known": Case(
+        opened_only,
+        lambda s, mode: turn(
+            s, "open", reason="heard", title="it cracks", suspects={"items": [motor("M1")]}, mode=mode
+        ),
+    ),
+    "case-closed": Case(in_a_case, lambda s, mode: turn(s, "reopen", reason="heard", mode=mode)),
+    "case-hold": Case(in_a_case, lambda s, mode: s.release(last(s, "held"), mode=mode)),
+    "unknown-suspect": Case(
+        nothing,
+        lambda s, mode: turn(
+            s, "open", reason="heard", title="it cracks", suspects={"items": [lot_of("SCREW", "S404")]}, mode=mode
+        ),
+    ),
+    "suspected": Case(motors_suspected, lambda s, mode: s.marry("D1", "L-10", motor("M150"), mode=mode)),
+    "not-listed": Case(in_a_case_and_another_started, lambda s, mode: decide(s, "scrap", dryer("D2"), mode=mode)),
+    "suspect-inside": Case(
+        in_a_case, lambda s, mode: decide(s, "rework", dryer("D1"), mode=mode), doubtful=dryer("D1")
+    ),
+    "not-verified": Case(
+        sorted_units,
+        lambda s, mode: decide(s, "verified good", dryer("D1"), sorting="S1", mode=mode),
+        doubtful=dryer("D1"),
+    ),
+    "not-accounted": Case(in_a_case, lambda s, mode: turn(s, "close", reason="heard", mode=mode)),
+    "unknown-sorting": Case(in_a_case, lambda s, mode: inspected(s, "D1", mode=mode)),
+    "sorting-known": Case(sorted_units, lambda s, mode: sorting(s, mode=mode)),
+    "nothing-to-sort": Case(in_a_case, lambda s, mode: sorting(s, listed="possible", mode=mode)),
+    "too-many": Case(
+        as_many_as_one_sorting_cannot_draw, lambda s, mode: sorting(s, listed=None, clean=CLEAN, mode=mode)
+    ),
+    "not-drawn": Case(sorted_units, lambda s, mode: inspected(s, "D2", mode=mode)),
+    "not-reached": Case(
+        in_a_case,
+        lambda s, mode: s.post("notices", case="C1", action="sent", consignee="SHOP-1", how="letter", mode=mode),
+    ),
     "clock-ahead": Case(nothing, lambda s, mode: s.start("D1", occurred_at="2999-01-01T00:00:00Z", mode=mode)),
 }
 
@@ -260,7 +348,8 @@ def test_a_reason_refuses_an_ask_and_marks_a_tell(
     told = case.post(station, "tell")
     assert told.status_code == 201, told.text
     assert set(reasons(told)) == {reason, *case.also}
-    assert held_by_discrepancies(station) == [item_of(told.json()["unit"])] * (told.json()["unit"] is not None)
+    doubtful = case.doubtful or item_of(told.json()["unit"])
+    assert held_by_discrepancies(station) == ([] if doubtful is None else [doubtful])
     assert differences(store_url, sqlite_stores.migrated()) == []
 
 

@@ -34,8 +34,8 @@ from partkin.questions.units_affected import affected_page, affected_rows
 from partkin.rules.catalogue import Alternate, Catalogue, Part, Position, RouteStep, ScanPoint
 from partkin.rules.catalogue.tables import catalogue_of
 from partkin.rules.messages import NamedItem
+from partkin.rules.messages.criteria import Alarm, Suspects
 from partkin.rules.moments import FOREVER
-from partkin.rules.suspects import Alarm, Suspects
 from partkin.store import tables
 from partkin.store.database import Database
 

@@ -5,66 +5,14 @@ On PostgreSQL two processes do that at the same time; each must see what the oth
 
 from __future__ import annotations
 
-import asyncio
-import json
-import multiprocessing
-import random
 from collections.abc import Callable, Mapping
-from concurrent.futures import ProcessPoolExecutor
-from multiprocessing.synchronize import Barrier
 
+from api_tests.faults.rounds import Answer, played
 from api_tests.plant import Json, Station, differences, dryer, lot_of, recorded, serial_of
 from api_tests.servers import SQLiteStores
-from partkin.actions.recorder import Recorder
-from partkin.actions.rulebooks import Rulebooks
-from partkin.store.database import Database
-from partkin.web.reading import read_post
 
 ROUNDS = 12
 """Of each kind of thing that is stopped."""
-
-PROCESSES = multiprocessing.get_context("forkserver")
-PROCESSES.set_forkserver_preload(["partkin.web.app", "uvicorn"])
-
-Answer = tuple[int, Json]
-"""Status and body."""
-
-
-# -- one process
-
-
-_barrier: Barrier
-
-
-def enter(barrier: Barrier) -> None:
-    """Called once in every process."""
-    global _barrier  # noqa: PLW0603 - the one way to hand a barrier to the processes of a pool
-    _barrier = barrier
-
-
-def post_at_the_same_time(url: str, messages: list[Json], seed: int) -> list[Answer]:
-    """Post one message a round, at nearly the same moment as the other process."""
-    return asyncio.run(_post(url, messages, random.Random(seed)))
-
-
-async def _post(url: str, messages: list[Json], chance: random.Random) -> list[Answer]:
-    database = Database(url)
-    rulebooks = Rulebooks(database)
-    recorder = Recorder(database, rulebooks, batch_limit=1, clock_slack=0)
-    recorder.start()
-    answers = []
-    for message in messages:
-        post = read_post(json.dumps(message).encode(), rulebooks.newest)
-        _barrier.wait(timeout=60)
-        await asyncio.sleep(chance.uniform(0, 0.004))
-        outcome = await recorder.submit(post)
-        answers.append((outcome.status, json.loads(outcome.answer)))
-    recorder.stop()
-    database.close()
-    return answers
-
-
-# -- both
 
 
 def rotor_in(station: Station, serial: str) -> Json:
@@ -96,8 +44,7 @@ def test_what_is_stopped_has_left_before_or_stays(
     despatches = [
         station.says(kind="shipment", action="despatch", scan_point="SHIP", shipment=serial) for serial in serials
     ]
-    with ProcessPoolExecutor(2, PROCESSES, enter, (PROCESSES.Barrier(2),)) as pool:
-        held, left = pool.map(post_at_the_same_time, [store_url] * 2, [holds, despatches], range(2))
+    held, left = played(store_url, [holds, despatches], [[0.004] * len(serials)] * 2)
     for serial, hold, despatch in zip(serials, held, left, strict=True):
         assert_one_saw_the_other(serial, hold, despatch)
         assert station.state(dryer(serial)) == ("shipped" if despatch[0] == 201 else "packed")

@@ -100,12 +100,14 @@ class Corrections(Leaving):
             if wrong["position"] in (None, row["position"])
         ]
         reasons: Reasons = set()
+        before = [row["ended"] for row in shortened]
         for row in shortened:
             reasons |= self._contradicted(row)
-        if reasons:
-            return reasons
-        for row in shortened:
             row["ended"] = self._end(parent, child, row["position"], row["started"])
+        if reasons:  # what lasts longer may be in the way of what also would
+            for row, ended in zip(shortened, before, strict=True):
+                row["ended"] = ended
+            return reasons
         if self.states[child] == STATE_AFTER.get(wrong["destination"]):
             self.states[child] = "in work" if self._made(child) else "usable"
         return reasons

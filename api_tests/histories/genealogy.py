@@ -67,13 +67,14 @@ class Genealogy(Work):
             reasons.add("already-installed")
         asked = 1 if child.kind == "serial" else component.get("quantity")
         stated = component.get("slot")
-        there = [(0, asked or 1)]
+        quantity, there = asked or 1, [(0, asked or 1)]
         if position in self._bill(unit):
-            quantity = asked or len(self._free(unit, position, at, FOREVER))
-            there = _runs(self._slots(unit, position, stated, quantity, at, ended))
+            room = len(self._free(unit, position, at, FOREVER))
+            there = _runs(self._slots(unit, position, stated, asked or room, at, ended))
+            quantity = asked or room or 1
         if not there:
             reasons.add("no-free-slot")
-        for first, pieces in there or [(stated or 0, asked or 1)]:
+        for first, pieces in there or [(stated or 0, quantity)]:
             self._marry(unit, child, position, first, pieces, at, ended, disputed=installed or not there)
         return position
 
@@ -253,6 +254,8 @@ class Genealogy(Work):
             if len(children) != 1:
                 reasons.add("not-installed")
                 self._replace(unit, [], message, at, reasons)
+                if self._packaging(unit):
+                    self._refill(unit)
                 return reasons
             (child,) = children
         else:
@@ -303,7 +306,8 @@ class Genealogy(Work):
         on_line = any(row["item"] == item and row["ended"] is None for row in self.lines)
         if self._holder(item) is not None or on_line:
             reasons.add("already-installed")
-        self.dispositions.append({"item": item, "at": at, "destination": went})
+        row = {"number": self._number(), "item": item, "at": at, "destination": went}
+        self.dispositions.append({**row, "quantity": message.get("quantity", 1)})
         if item.kind == "serial":
             self.states[item] = STATE_AFTER.get(went) or ("in work" if self._made(item) else "usable")
         return reasons

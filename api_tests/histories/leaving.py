@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import datetime
 
 from api_tests.histories.genealogy import Genealogy
@@ -104,8 +105,9 @@ class Leaving(Genealogy):
         if shipment["despatched"] is not None:
             return {"shipment-closed"}
         loaded = self._loaded(message["shipment"])
-        reasons = set() if loaded else {"nothing-to-ship"}
-        reasons = reasons.union(*(self._may_not_go(row["item"]) for row in loaded))
+        if not loaded:
+            return {"nothing-to-ship"}
+        reasons: Reasons = set().union(*(self._may_not_go(row["item"]) for row in loaded))
         shipment["despatched"] = at
         for item in [inner for row in loaded for inner in self._inside(row["item"])]:
             if self._sold(item) or self._packaging(item):
@@ -129,6 +131,27 @@ class Leaving(Genealogy):
         for item in self._inside(unit) if "unknown-item" not in reasons else ():
             self.stale += [{"item": item, "plan": plan, "at": at} for plan in self._needed(item)]
         return reasons
+
+    def sent(self) -> set[tuple[Item, str]]:
+        """Units that ever left, and the consignees to whom they went."""
+        went: set[tuple[Item, str]] = set()
+        for row in self.lines:
+            shipment = self.shipments[row["shipment"]]
+            if shipment["despatched"] is None:
+                continue
+            left = max(shipment["despatched"], row["at"])
+            if row["ended"] is None or row["ended"] > left:
+                went |= {(unit, shipment["consignee"]) for unit in self._units_at(row["item"], left)}
+        return went
+
+    def _units_at(self, item: Item, at: datetime) -> Iterator[Item]:
+        """The unit that an item is, or the units that were in packaging at a moment."""
+        if self._sold(item):
+            yield item
+        elif self._packaging(item):
+            for row in self.marriages:
+                if row["parent"] == item and row["started"] <= at < row["ended"] and not row["disputed"]:
+                    yield from () if row["child"] is None else self._units_at(row["child"], at)
 
     # -- where
 

@@ -81,6 +81,17 @@ class Lists:
         self.orders: dict[str, Row] = {}
         self.ordered: dict[Item, str] = {}
         """The order of each unit that was started for one."""
+        self.dates: dict[Item, str] = {}
+        """The day on which a lot or a serial item was produced, where a receipt said it."""
+        self.counted: list[Row] = []
+        """Lots whose pieces were counted."""
+        self.cases: dict[str, Row] = {}
+        """Containment cases, each with all that it lists."""
+        self.sortings: dict[str, Row] = {}
+        """What was drawn for inspection, and found."""
+        self.notices: list[Row] = []
+        self.entry: int | None = None
+        """The journal's number of the message that is heard."""
         self.wrong: list[int] = []
         """Numbers of the rows that were corrected."""
         self.count = 0
@@ -162,13 +173,13 @@ class Lists:
         for row in self._standing(item):
             yield from self._inside(row["child"])
 
-    def _units(self, item: Item) -> Iterator[Item]:
-        """The unit that an item is, or the units that are in packaging now."""
-        if self._sold(item):
+    def _units(self, item: Item, *, packed: bool = False) -> Iterator[Item]:
+        """The unit that an item is, or the units that are in packaging now; there, all that is built is one."""
+        if self._sold(item) or (packed and self._made(item) and not self._packaging(item)):
             yield item
         elif self._packaging(item):
             for row in self._standing(item):
-                yield from self._units(row["child"])
+                yield from self._units(row["child"], packed=True)
 
     def _holder(self, item: Item) -> Item | None:
         """What a serial item stands in now."""
@@ -213,8 +224,9 @@ class Lists:
 
     # -- holds
 
-    def _hold(self, item: Item, *, discrepancy: bool) -> None:
-        self.holds.append({"number": self._number(), "item": item, "discrepancy": discrepancy, "open": True})
+    def _hold(self, item: Item, *, discrepancy: bool, case: str | None = None) -> None:
+        row = {"number": self._number(), "item": item, "discrepancy": discrepancy, "case": case}
+        self.holds.append({**row, "open": True})
 
     def _held(self, item: Item) -> bool:
         """Whether a hold stops an item: on it, on its lot, or on a lot that went into that."""

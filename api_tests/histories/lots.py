@@ -18,11 +18,17 @@ class Lots(Lists):
         lot = message.get("lot")
         received = [Item(message["part"], "serial", serial) for serial in message.get("serials", ())]
         for item in received:
+            if item not in self.items and "produced_on" in message:
+                self.dates[item] = message["produced_on"]
             self._know(item, lot)
         if lot is not None:
             received.append(Item(message["part"], "lot", lot))
             self._know(received[-1])
-        self.receipts.append({"supplier": message["supplier"], "part": message["part"], "at": at, "items": received})
+            if "produced_on" in message:
+                self.dates[received[-1]] = message["produced_on"]
+        row = {"number": self._number(), "supplier": message["supplier"], "part": message["part"], "at": at}
+        quantity = message.get("quantity") or len(message.get("serials", ()))
+        self.receipts.append({**row, "items": received, "quantity": quantity})
         return set()
 
     def _transfer(self, message: Message, at: datetime) -> Reasons:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 from itertools import chain
 from typing import Any, NamedTuple
@@ -55,7 +55,7 @@ class Questions(Corrections):
         return bool(row["started"] <= as_of < row["ended"])
 
     def paths(self, suspects: Mapping[str, Any], as_of: datetime | None = None) -> list[Path]:
-        """Every way from the suspects to a unit."""
+        """Every way from the suspects to a unit; from the first condition, where there are several."""
         near = self.near_changes()
 
         def above(item: Item, started: datetime, ended: datetime, way: int = 0) -> Iterator[Path]:
@@ -77,7 +77,7 @@ class Questions(Corrections):
                 ):
                     yield path._replace(marriages=(row, *path.marriages), certain=sure and path.certain)
 
-        seeds = list(self._seeds(suspects))
+        seeds = list(self._seeds(conditions(suspects)[0], as_of))
         return [
             path for item, since in seeds if as_of is None or since <= as_of for path in above(item, since, FOREVER)
         ]
@@ -101,17 +101,20 @@ class Questions(Corrections):
 
     def affected(self, suspects: Mapping[str, Any], as_of: datetime | None = None) -> dict[Item, Row]:
         """The units affected by suspects: whether certainly, and whether what is suspected still is inside."""
+        return combined(suspects, lambda any_of: self._affected_by(any_of, as_of))
+
+    def _affected_by(self, any_of: Mapping[str, Any], as_of: datetime | None) -> dict[Item, Row]:
         units: dict[Item, Row] = {}
-        for path in self.paths(suspects, as_of):
+        for path in self.paths(any_of, as_of):
             inside = path.ended == FOREVER if as_of is None else path.started <= as_of < path.ended
             unit = units.setdefault(path.unit, {"certain": False, "inside": False})
             unit["certain"] |= path.certain
             unit["inside"] |= inside
         return units
 
-    def _seeds(self, suspects: Mapping[str, Any]) -> Iterator[tuple[Item, datetime]]:
+    def _seeds(self, suspects: Mapping[str, Any], as_of: datetime | None) -> Iterator[tuple[Item, datetime]]:
         """Suspect items, each with the moment from which on it is suspect."""
-        for item in self._suspect_items(suspects):
+        for item in chain(self._suspect_items(suspects), self._other_suspects(suspects, as_of)):
             yield item, ALWAYS
             if item.kind == "lot":
                 yield from (
@@ -120,7 +123,8 @@ class Questions(Corrections):
                     if (member.part, member.kind, lot) == (item.part, "serial", item.code)
                 )
         for worked in suspects.get("worked", ()):
-            for row in (row for row in self.work if row["kind"] != "packing"):
+            at_work = (row for row in self.work if row["kind"] != "packing")
+            for row in self.tests if "instrument" in worked else at_work:
                 asked = {name: worked[name] for name in ("scan_point", "operator", "instrument") if name in worked}
                 if all(row[name] == code for name, code in asked.items()) and _within(row["at"], worked):
                     yield row["item"], row["at"]
@@ -141,6 +145,56 @@ class Questions(Corrections):
                 if meant and _within(row["at"], received):
                     yield from row["items"]
 
+    def _other_suspects(self, suspects: Mapping[str, Any], as_of: datetime | None) -> Iterable[Item]:
+        """Items that were produced on some days, or by then had been measured between two values."""
+        for produced in suspects.get("produced", ()):
+            yield from (item for item in self.in_books() if self._produced(item, produced))
+        for measured in suspects.get("measured", ()):
+            lowest, highest = measured.get("at_least", float("-inf")), measured.get("at_most", float("inf"))
+            for row in (row for row in self.tests if as_of is None or row["at"] <= as_of):
+                value = row["values"].get(measured["characteristic"]) if row["plan"] == measured["plan"] else None
+                if value is not None and lowest <= value <= highest and _within(row["at"], measured):
+                    yield row["item"]
+
+    def in_books(self) -> set[Item]:
+        """All known items, with the lots that serial items belong to."""
+        return {*self.items, *(lot for item in self.items for lot in self._lots_of(item))}
+
+    def knows(self, suspects: Mapping[str, Any]) -> bool:
+        """Whether all items that are named are known: the service answers nothing about others."""
+        every = [*conditions(suspects), suspects.get("except", {})]
+        named = {item for any_of in every for item in self._suspect_items({"items": any_of.get("items", ())})}
+        return named <= self.in_books()
+
+    def _produced(self, item: Item, asked: Mapping[str, str]) -> bool:
+        """Whether an item, else its lot, was produced on some days, and came from the supplier that is asked for."""
+        items = [item, *self._lots_of(item)]
+        day = next((self.dates[one] for one in items if one in self.dates), None)
+        if item.part != asked["part"] or day is None or not asked["from"] <= day <= asked["to"]:
+            return False
+        suppliers = {row["supplier"] for row in self.receipts if not {*items}.isdisjoint(row["items"])}
+        return asked.get("supplier") in (None, *(suppliers or {self.plant.parts[item.part].get("supplier")}))
+
+
+def conditions(suspects: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """What a thing must be affected by: any of the own lists, if there are any, and each of `all_of`."""
+    own = {name: value for name, value in suspects.items() if name not in ("all_of", "except") and value}
+    return [*([own] if own else []), *suspects.get("all_of", ())]
+
+
+def combined(suspects: Mapping[str, Any], affected: Callable[[Mapping[str, Any]], dict[Item, Row]]) -> dict[Item, Row]:
+    """What is affected by all conditions and not certainly by the exception; certainly, where nothing is in doubt."""
+    first, *others = map(affected, conditions(suspects))
+    spared = affected(suspects["except"]) if suspects.get("except") else {}
+    return {
+        item: {
+            **row,
+            "certain": row["certain"] and all(other[item]["certain"] for other in others) and item not in spared,
+        }
+        for item, row in first.items()
+        if all(item in other for other in others) and not spared.get(item, {}).get("certain", False)
+    }
+
 
 def _within(at: datetime, window: Mapping[str, str]) -> bool:
-    return moment(window["from"]) <= at < moment(window["to"])
+    return moment(window["from"]) <= at < (moment(window["to"]) if "to" in window else FOREVER)

@@ -11,6 +11,7 @@ genealogy    marriages, removals, dispositions
 leaving      packing, labels, shipments, returns; what may go, where everything is
 corrections  what never was, and what was instead
 questions    trees, and the units that are affected
+containment  what cases list, stop and settle; where the pieces of lots are
 """
 
 from __future__ import annotations
@@ -20,14 +21,16 @@ from copy import deepcopy
 from datetime import datetime
 from typing import Any
 
+from api_tests.histories.containment import Containment
 from api_tests.histories.lists import Item, Message, Reasons, moment
-from api_tests.histories.questions import Questions
 
 KNOWN_REASONS = frozenset(
     """unknown-item already-started wrong-part no-free-slot already-installed inside-itself unknown-part
     lot-not-loaded loaded-late nothing-to-marry not-installed not-usable unknown-record not-correctable not-shipped
     shipment-closed wrong-consignee unknown-consignee unknown-shipment nothing-to-ship reprint-needs-reason
-    calibration-overdue unknown-instrument wrong-revision unknown-line order-started""".split()
+    calibration-overdue unknown-instrument wrong-revision unknown-line order-started case-known unknown-case case-closed
+    not-listed suspect-inside not-accounted not-reached unknown-suspect unknown-sorting sorting-known nothing-to-sort
+    not-drawn not-verified""".split()
 )
 """The reasons that the reckoning foretells. For all others it believes the service. It does not tell a component that
 has been removed from one that never was there: it is `not-installed`."""
@@ -37,6 +40,7 @@ KNOWN_OF = {
     "removal": {"unit-closed"},
     "shipment": {"unit-closed", "gate-not-met", "out-of-route-order", "on-hold"}
     | {"test-missing", "test-failed", "test-stale"},
+    "case-decision": {"test-failed", "test-stale"},
 }
 """Reasons that it foretells of these messages only."""
 
@@ -50,7 +54,7 @@ ROWS = {
 """Facts that make a row with a number: the list in which the reckoning has it, and what both say of it."""
 
 
-class Reckoning(Questions):
+class Reckoning(Containment):
     """All that was heard, as lists."""
 
     def hear(self, message: Message, accepted: bool, answer: Mapping[str, Any] | None = None) -> Reasons:
@@ -65,8 +69,10 @@ class Reckoning(Questions):
         if before is not None:
             self.__dict__.update(before)
             return reasons
+        self.entry = None if answer is None else answer["entry"]
         self._settle(message, reasons, answer)
         self._name_rows(answer)
+        self.follow(message)
         return reasons
 
     def _acts(self) -> Mapping[str, Callable[[Message, datetime], Reasons]]:
@@ -88,6 +94,12 @@ class Reckoning(Questions):
             "packing": self._pack,
             "shipment": self._ship,
             "customer-return": self._come_back,
+            "containment": self._contain,
+            "case-decision": self._decide,
+            "notice": self._notify,
+            "sorting": self._sort,
+            "inspection": self._inspect,
+            "stock-count": self._count,
         }
 
     def _stop(self, message: Message, _at: datetime) -> Reasons:

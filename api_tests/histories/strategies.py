@@ -11,7 +11,7 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from api_tests.histories.factory import BUILT_AT, CONSIGNEES, PARTS, POSITIONS, SCAN_POINTS
+from api_tests.histories.factory import BUILT_AT, CONSIGNEES, INSTRUMENTS, PARTS, POSITIONS, SCAN_POINTS
 
 Step = dict[str, Any]
 Message = dict[str, Any]
@@ -46,6 +46,9 @@ LOT_OF_MOTOR = {"M1": "K1", "M2": "K1", "M3": "K2"}
 OPERATORS = ["B1", "B2"]
 DESTINATIONS = ["stock", "scrap", "supplier", "failure analysis"]
 SHIPMENTS = ["W1", "W2"]
+CASES = ["X1", "X2"]
+DAYS = ["2026-02-02", "2026-02-03"]
+"""Days of production."""
 
 _BUILT = list(BUILT_AT)
 _USES = sorted(
@@ -176,7 +179,8 @@ def _loadings(draw: st.DrawFn) -> Step:
 @st.composite
 def _receipts(draw: st.DrawFn) -> Step:
     part = draw(st.sampled_from(["ROTOR", "ROTOR", "CARTON", "SCREW", "SEAL", "LEAFLET", "MOTOR", "MOTOR-2"]))
-    step = {"kind": "receipt", "part": part, "supplier": draw(st.sampled_from(["S1", "S2"]))}
+    step: Step = {"kind": "receipt", "part": part, "supplier": draw(st.sampled_from(["S1", "S2"]))}
+    step["produced_on"] = draw(st.none() | st.sampled_from(DAYS))
     if part in LOTS:
         return {**step, "lot": draw(st.sampled_from(LOTS[part])), "quantity": draw(st.sampled_from([2, 50]))}
     serials = draw(st.lists(st.sampled_from(SERIALS[part]), min_size=1, unique=True))
@@ -322,7 +326,7 @@ def _married(part: str, serial: str, point: str, *components: tuple[str, str]) -
 
 
 @st.composite
-def _lives(draw: st.DrawFn) -> Step:
+def _lives(draw: st.DrawFn, *, stays: bool = False) -> Step:
     """A DRYER-C is built and tested; often it leaves."""
     whole = [("C1", ("MOTOR-2", "N1"), "H4"), ("C2", ("MOTOR-2", "N2"), "H5"), ("C3", ("MOTOR", "M3"), "H6")]
     serial, motor, heater = draw(st.sampled_from(whole))
@@ -331,7 +335,8 @@ def _lives(draw: st.DrawFn) -> Step:
     start = {"kind": "unit-start", **unit, "scan_point": "C-10"}
     test, leaflet = _run(unit, "C-20", "SAFETY", _good["SAFETY"]), _married("DRYER-C", serial, "C-30")
     repaired = [test, _repair(unit, heater, draw(st.sampled_from(["H1", "H2", "H3"]))), test]
-    return _asked(start, build, *draw(st.sampled_from([[test], repaired])), leaflet, *draw(_goodbyes(unit)))
+    tested = draw(st.sampled_from([[test], repaired]))
+    return _asked(start, build, *tested, leaflet, *([] if stays else draw(_goodbyes(unit))))
 
 
 def _repair(unit: Message, old: str, new: str) -> Step:
@@ -384,6 +389,363 @@ def _goodbyes(draw: st.DrawFn, unit: Message) -> list[Step]:
     return list(draw(st.sampled_from(ways)))
 
 
+# -- containment
+
+
+windows = st.tuples(_usually(INSTANTS[0], *INSTANTS), st.sampled_from(INSTANTS)).filter(lambda ends: ends[0] < ends[1])
+
+
+@st.composite
+def _any_of(draw: st.DrawFn) -> Message:
+    """Work and deliveries in a time, serial ranges, days, values, items: one of these, or two."""
+    since, until = draw(windows)
+    window = {"from": since, "to": until}
+    worked = draw(
+        st.sampled_from(
+            [
+                *({"scan_point": code} for code in SCAN_POINTS),
+                *({"operator": code} for code in OPERATORS),
+                *({"instrument": code} for code in INSTRUMENTS),
+                {"operator": "B1", "scan_point": "P-10"},
+            ]
+        )
+    )
+    part, day = draw(st.sampled_from(list(SERIALS))), draw(st.sampled_from(DAYS))
+    first, last = sorted(draw(st.tuples(st.sampled_from(SERIALS[part]), st.sampled_from(SERIALS[part]))))
+    supplier = draw(st.sampled_from(["S1", "S2"]))
+    limit = {draw(st.sampled_from(["at_least", "at_most"])): 0.2}
+    every: Message = {
+        "worked": [{**worked, **window}],
+        "received": [{"supplier": supplier, **window}],
+        "serial_ranges": [{"part": part, "from": first, "to": last}],
+        "produced": [{"part": draw(st.sampled_from(["ROTOR", "SCREW", "CARTON"])), "from": day, "to": DAYS[-1]}],
+        "measured": [{"plan": "SAFETY", "characteristic": "EARTH", **limit, **window}],
+        "items": draw(st.lists(anything, min_size=1, max_size=2, unique_by=str)),
+    }
+    if draw(st.booleans()):
+        every["produced"][0]["supplier"] = supplier
+    kinds = draw(st.lists(st.sampled_from(list(every)), min_size=1, max_size=2, unique=True))
+    return {kind: every[kind] for kind in kinds}
+
+
+@st.composite
+def alarms(draw: st.DrawFn) -> Message:
+    """Suspects of any kind; sometimes only what is affected by others as well, or what is not by some."""
+    own = draw(_any_of())
+    others = draw(_sometimes(st.lists(_any_of(), min_size=1, max_size=2)))
+    spared = draw(_sometimes(_any_of()))
+    return {**own, **({"all_of": others} if others else {}), **({"except": spared} if spared else {})}
+
+
+_often: list[Message] = [
+    {"items": [{"part": "SCREW", "lot": "S1"}]},
+    {"items": [{"part": "SCREW", "lot": "S1"}, {"part": "LEAFLET", "lot": "L1"}]},
+    {"items": [{"part": "SEAL", "lot": "E1"}, {"part": "CARTON", "lot": "C1"}]},
+    {"serial_ranges": [{"part": "HEATER", "from": "H2", "to": "H5"}]},
+    {"worked": [{"scan_point": "C-10", "from": INSTANTS[0]}]},
+    {"measured": [{"plan": "SAFETY", "characteristic": "EARTH", "at_most": 0.1, "from": INSTANTS[0]}]},
+    {"items": [{"part": "SCREW", "lot": "S1"}], "all_of": [{"worked": [{"operator": "B1", "from": INSTANTS[0]}]}]},
+    {"items": [{"part": "SCREW", "lot": "S1"}], "except": {"items": [{"part": "HEATER", "serial": "H4"}]}},
+]
+_suspects = st.one_of(anything.map(lambda item: {"items": [item]}), *[st.sampled_from(_often)] * 4, alarms())
+
+
+def _contained(case: str, action: str, **said: Any) -> Step:
+    return {"kind": "containment", "case": case, "action": action, "reason": "cracks were reported", **said}
+
+
+def _frozen(case: str, suspects: Message) -> list[Step]:
+    return [_contained(case, "open", suspects=suspects, title="Cracks"), _contained(case, "freeze")]
+
+
+def _decided(case: str, decision: str, of: Any, **said: Any) -> Step:
+    """`of` is the item, or its place among those that the case lists then, or all of them."""
+    step: Step = {"kind": "case-decision", "case": case, "decision": decision, "authority": "board", "reason": "seen"}
+    step |= {"items": [of], **said} if isinstance(of, dict) else {"of": of, **said}
+    return {**step, "concession": "K-7", "signed_by": "B9"} if decision == "use as is" else step
+
+
+def _noticed(case: str, action: str, **said: Any) -> Step:
+    return {"kind": "notice", "case": case, "action": action, **said}
+
+
+def _all_noticed(case: str) -> list[Step]:
+    """One consignee is told, and asked."""
+    shop = {"consignee": "SHOP-1"}
+    sent, plan = _noticed(case, "sent", how="letter", **shop), _noticed(case, "plan", level="A", seed="dice-dice")
+    return [sent, plan, _noticed(case, "checked", effective=True, **shop)]
+
+
+@st.composite
+def _cases(draw: st.DrawFn) -> Step:
+    """A case is frozen, decided, closed, opened again; notices; a count."""
+    case = draw(_usually(*CASES, "X71", "X73", "X75", "X76", "X78"))
+    decision = draw(st.sampled_from(["use as is", "rework", "scrap", "return to supplier", "not recovered", "rework"]))
+    level = draw(st.sampled_from(["A", "E"]))
+    ways: list[list[Step]] = [
+        _frozen(case, draw(_suspects)),
+        [*_frozen(case, draw(_suspects)), _contained(case, "freeze", suspects=draw(_suspects))],
+        [_contained(case, "freeze")],
+        [_decided(case, decision, draw(st.integers(0, 20)))],
+        [_decided(case, decision, draw(st.integers(0, 20)))],
+        [_decided(case, "use as is", "all"), _contained(case, "close", unaccounted="spilled")],
+        [_contained(case, "close")],
+        [_contained(case, "reopen")],
+        [_contained(case, "reopen"), _contained(case, "freeze", suspects=draw(_suspects))],
+        [_noticed(case, "plan", level=level, seed="dice-dice")],
+        [_noticed(case, "sent", consignee=draw(st.sampled_from(["SHOP-1", "SHOP-2", "SHOP-9"])), how="letter")],
+    ]
+    mode, steps = draw(st.sampled_from(["ask", "ask", "tell"])), draw(st.sampled_from(ways))
+    return {"kind": "several", "messages": [{**message, "mode": mode} for message in steps]}
+
+
+@st.composite
+def _counts(draw: st.DrawFn) -> Step:
+    return {"kind": "stock-count", "lot": draw(lots(*LOTS)), "quantity": draw(st.sampled_from([0, 3, 40]))}
+
+
+@st.composite
+def _late(draw: st.DrawFn, suspect: Message) -> Step:
+    """Told after a freeze, of a time before or after it: units drew what was up, a suspect went in, lots changed."""
+    unit = draw(built)
+    point = draw(st.sampled_from(BUILT_AT[unit["part"]]))
+    drawn: Step = {"kind": "marriage", "unit": unit, "scan_point": point}
+    scanned = {**drawn, "scan_point": "RW", "components": [{"item": suspect}]}
+    changed = _loaded(draw(st.sampled_from(["C-10", "A-20", "B-20"])), "SCREWS", "SCREW", "S2")
+    poured: Step = {"kind": "lot-transfer", "sources": [{"lot": {"part": "SCREW", "lot": "S1"}, "quantity": 2}]}
+    poured |= {"into": {"part": "SCREW", "lot": "S3"}}
+    step: Step = draw(st.sampled_from([drawn, drawn, drawn, scanned, scanned, changed, poured]))
+    return {**step, "mode": "tell", "at": draw(st.sampled_from(INSTANTS[:4]))}
+
+
+@st.composite
+def _recalls(draw: st.DrawFn) -> tuple[Step, Step]:
+    """A dryer is built, often leaves; later something in it is suspected, and what is to be done about that is done."""
+    life = draw(_lives(stays=draw(st.booleans())))
+    loads = [_loaded("C-10", "SCREWS", "SCREW", "S1"), _loaded("C-30", "LEAFLET", "LEAFLET", "L1")]
+    build = next(message for message in life["messages"] if message["kind"] == "marriage")
+    unit, suspect = build["unit"], draw(st.sampled_from([one["item"] for one in build["components"]]))
+    suspects = draw(st.just({"items": [suspect]}) | st.just({"items": [suspect]}) | _suspects)
+    out = {"kind": "removal", "scan_point": "RW", "unit": unit, "component": suspect, "reason": "noisy"}
+    spare = "H3" if suspect["part"] == "HEATER" else "N2"
+    spared = {"part": suspect["part"] if suspect["part"] == "HEATER" else "MOTOR-2", "serial": spare}
+    out |= {"destination": draw(st.sampled_from(["stock", "scrap"])), "replacement": {"item": spared}}
+    scrapped = {"kind": "disposition", "item": suspect, "destination": "scrap", "reason": "cracked"}
+    tested = _run(unit, "RW", "SAFETY", _good["SAFETY"])
+    reworked = [out, tested, _decided("X1", "rework", unit), _decided("X1", "scrap", suspect), scrapped]
+    back = {"kind": "customer-return", "unit": unit, "scan_point": "GOODS-IN", "reason": "loud"}
+    again = {"kind": "marriage", "scan_point": "RW", "unit": unit, "components": [{"item": suspect}]}
+    close, reopen = _contained("X1", "close", unaccounted="spilled"), _contained("X1", "reopen")
+    refrozen = [_contained("X1", "freeze", suspects=draw(_suspects))]
+    used = _decided("X1", "use as is", "all")
+    ways: list[list[Step]] = [
+        [],
+        [back],
+        reworked,
+        [*reworked, close],
+        [*reworked, {**out, "component": spared, "replacement": None}, again],
+        [*_all_noticed("X1"), _decided("X1", "corrected in the field", unit), used, close],
+        [used, close, reopen],
+        [*refrozen],
+        [*reworked, *refrozen, _contained("X1", "freeze", suspects=suspects)],
+    ]
+    done = _asked(*_frozen("X1", suspects), *draw(st.sampled_from(ways)))
+    late = draw(st.lists(_late(suspect), min_size=1, max_size=4))
+    return _asked(*loads, *life["messages"]), {**done, "messages": [*done["messages"], *late]}
+
+
+# -- whole cases, each with units and lots of its own, so that all that may become of one surely is seen
+
+
+def _lot(code: str) -> Message:
+    return {"part": "SCREW", "lot": code}
+
+
+def _serial(part: str, code: str) -> Message:
+    return {"part": part, "serial": code}
+
+
+def _put_up(lot: str | None, feeder: str | None = None, **said: Any) -> Step:
+    """Screws at C-10."""
+    screws = None if lot is None else _lot(lot)
+    return {**_loaded("C-10", "SCREWS", "SCREW", ""), "lot": screws, "feeder": feeder, **said}
+
+
+def _told_of(step: Step) -> Step:
+    return {**step, "mode": "tell"}
+
+
+def _in_goods(part: str, serial: str) -> Step:
+    return {"kind": "receipt", "part": part, "supplier": "S1", "serials": [serial]}
+
+
+def _whole(number: str) -> list[Step]:
+    """A DRYER-C from its start to its leaflet."""
+    unit = _serial("DRYER-C", f"C{number}")
+    build = _married("DRYER-C", unit["serial"], "C-10", ("MOTOR-2", f"N{number}"), ("HEATER", f"H{number}"))
+    leaflet = _married("DRYER-C", unit["serial"], "C-30")
+    start: Step = {"kind": "unit-start", **unit, "scan_point": "C-10"}
+    return [start, build, _run(unit, "C-20", "SAFETY", _good["SAFETY"]), leaflet]
+
+
+def _taken(number: str, destination: str, replacement: str | None) -> Step:
+    """The heater of a dryer comes out."""
+    out: Step = {"kind": "removal", "scan_point": "RW", "unit": _serial("DRYER-C", f"C{number}"), "reason": "noisy"}
+    out |= {"component": _serial("HEATER", f"H{number}"), "destination": destination}
+    return out if replacement is None else {**out, "replacement": {"item": _serial("HEATER", replacement)}}
+
+
+_close, _reopen = {"action": "close", "unaccounted": "spilled"}, {"action": "reopen"}
+
+
+@st.composite
+def _rising(draw: st.DrawFn, before: str, after: str) -> list[Step]:
+    """What may be in a unit turns out to be in it: the other feeder was empty, or a suspect goes in as well."""
+    unit, spare = _serial("DRYER-C", "C71"), _serial("HEATER", "H72")
+    suspects = {"items": [_lot("S71"), spare]}
+    empty: Step = {**_put_up(None, "2", position="SCREWS"), "at": before}
+    add: Step = {"kind": "marriage", "scan_point": "RW", "unit": unit, "components": [{"item": spare}]}
+    out: Step = {**_taken("71", "stock", None), "at": after}
+    correction: Step = {"kind": "correction", "among": "married", "of": 0, "truth": {}, "reason": "misread"}
+    rises = draw(st.sampled_from([[empty], [out, {**add, "at": after}]]))
+    decided = draw(st.sampled_from([[], [_decided("X71", "use as is", unit)], [_decided("X71", "scrap", unit)]]))
+    reworked = _decided("X71", "rework", unit)
+    then = draw(st.sampled_from([[], [reworked], [_told_of(reworked)], [_told_of(correction)]]))
+    ready = [_in_goods("HEATER", "H72"), *({**_put_up(*up), "at": before} for up in (("S71", None), ("S72", "2")))]
+    down: Step = {**_put_up(None, "2", position="SCREWS"), "at": after}
+    return [*ready, *_whole("71"), *_frozen("X71", suspects), *decided, *map(_told_of, rises), *then, down]
+
+
+@st.composite
+def _undone(draw: st.DrawFn, before: str, after: str) -> list[Step]:
+    """A unit is reworked; then it is told that the suspect never came out, or went in again."""
+    unit, suspect = _serial("DRYER-C", "C73"), _serial("HEATER", "H73")
+    correction: Step = {"kind": "correction", "among": "removed", "of": 0, "truth": {}, "reason": "never came out"}
+    again: Step = {"kind": "marriage", "scan_point": "RW", "unit": unit, "components": [{"item": suspect}]}
+    tested = _run(unit, "RW", "SAFETY", _good["SAFETY"])
+    spared = draw(st.booleans())
+    rework = [_taken("73", draw(st.sampled_from(["stock", "scrap"])), "H74" if spared else None), tested]
+    decided = [_decided("X73", "rework", unit), _decided("X73", "scrap", suspect)]
+    undone = draw(
+        st.sampled_from([[correction], [{**again, "at": before}], [{**again, "at": after}], [again, correction]])
+    )
+    froze = _frozen("X73", draw(st.sampled_from([{"items": [suspect]}, _ranged("HEATER", "H73")])))
+    return [{**_put_up("S73"), "at": before}, *_whole("73"), *froze, *rework, *decided, *map(_told_of, undone)]
+
+
+def _ranged(part: str, serial: str) -> Message:
+    return {"serial_ranges": [{"part": part, "from": serial, "to": serial}]}
+
+
+@st.composite
+def _in_the_field(draw: st.DrawFn, before: str, after: str) -> list[Step]:
+    """A unit left; its consignee is told and asked, and the case closes; sometimes the unit comes back after that."""
+    unit, case = _serial("DRYER-C", "C75"), "X75"
+    load: Step = {"kind": "shipment", "scan_point": "SH", "action": "load", "consignee": "SHOP-1", "shipment": "W7"}
+    despatch: Step = {"kind": "shipment", "scan_point": "SH", "action": "despatch", "shipment": "W7"}
+    back: Step = {"kind": "customer-return", "unit": unit, "scan_point": "GOODS-IN", "reason": "loud"}
+    corrected = _decided(case, draw(st.sampled_from(["corrected in the field", "not recovered"])), unit)
+    sent, plan, checked = _all_noticed(case)
+    plan |= {"level": draw(_usually("A", "E"))}
+    close = _contained(case, **_close)
+    steps = [sent, plan, checked, corrected, _decided(case, "use as is", "all")]
+    left_out = draw(st.sampled_from([None, None, None, *range(5)]))
+    done = [step for place, step in enumerate(steps) if place != left_out]
+    reopen = _contained(case, **_reopen)
+    then = draw(st.sampled_from([[], [back], [back, reopen], [reopen, {**back, "at": after}]]))
+    if draw(st.booleans()):
+        done += [_told_of(close) if draw(st.booleans()) else close]
+    suspects = draw(st.sampled_from([{"items": [_serial("MOTOR-2", "N75")]}, {"items": [_lot("S75")]}]))
+    froze = _frozen(case, suspects)
+    gone = [{**load, "contents": [unit]}, despatch]
+    ready: Step = {**_put_up("S75"), "at": before}
+    return [ready, *_whole("75"), *gone, *froze, *done, close, *map(_told_of, then)]
+
+
+@st.composite
+def _carried_out(draw: st.DrawFn, before: str, after: str) -> list[Step]:
+    """A lot, its container and a heater are scrapped or sent back, the case closes; later some is back in stock."""
+    case, lot, heater, box = "X76", _lot("S76"), _serial("HEATER", "H76"), _lot("S77")
+    decision, went = draw(st.sampled_from([("scrap", "scrap"), ("return to supplier", "supplier")]))
+    other = draw(_usually(went, *DESTINATIONS))
+    receipt: Step = {"kind": "receipt", "part": "SCREW", "supplier": "S1", "lot": "S76", "quantity": 9}
+    pour: Step = {"kind": "lot-transfer", "sources": [{"lot": lot, "quantity": 4}], "into": box}
+    known: Step = {**_in_goods("HEATER", "H76"), "at": before}
+    gone: Step = {"kind": "disposition", "reason": "cracked", "destination": went}
+    emptied: Step = {**gone, "item": lot, "quantity": draw(_usually(5, 4))}
+    count: Step = {"kind": "stock-count", "lot": box, "quantity": draw(st.sampled_from([1, 4]))}
+    rest: Step = {**gone, "item": box, "quantity": count["quantity"], "destination": other}
+    heater_gone: Step = {**gone, "item": heater}
+    decided = [_decided(case, decision, item) for item in (lot, box, heater)]
+    close: Step = {**_contained(case, **_close), **({} if draw(st.booleans()) else {"unaccounted": None})}
+    reopen = _contained(case, **_reopen)
+    back: Step = {**gone, "item": draw(st.sampled_from([lot, box, heater])), "destination": "stock"}
+    back |= {"at": after} if "serial" in back["item"] else {"quantity": 1}
+    then = draw(st.sampled_from([[], [reopen, back], [back, reopen], [back, close], [reopen, back, close]]))
+    froze = _frozen(case, {"items": [lot, heater]})
+    left = [emptied, count, rest, heater_gone]
+    return [receipt, pour, known, *froze, *decided, *left, close, *map(_told_of, then)]
+
+
+@st.composite
+def _sorted(draw: st.DrawFn, before: str, after: str) -> list[Step]:
+    """Units that are affected, certainly or perhaps, are drawn and inspected, and what is good is let go."""
+    case, units = "X78", [_serial("DRYER-C", code) for code in ("C78", "C79", "C80")]
+    listed = draw(st.sampled_from(["possible", "certain"]))
+    ready = [{**_put_up("S78"), "at": before}]
+    ready += [{**_put_up("S79", "2"), "at": before}] if listed == "possible" else []
+    built_ones = [{"kind": "unit-start", **unit, "scan_point": "C-10"} for unit in units]
+    drawn = [{"kind": "marriage", "scan_point": "C-10", "unit": unit} for unit in units]
+    sort: Step = {
+        "kind": "sorting",
+        "case": case,
+        "sorting": "Z1",
+        "listed": listed,
+        "seed": draw(st.sampled_from(_SEEDS)),
+    }
+    sort |= {"rule": draw(st.sampled_from(["all", "hypergeometric", "success run"])), "confidence": 0.75}
+    sort |= {"fraction": draw(st.sampled_from([0.4, 0.6])), "part": draw(st.sampled_from([None, "DRYER-C"]))}
+    looks = [
+        {"kind": "inspection", "case": case, "sorting": "Z1", "of": place, "good": draw(_usually(True, False))}
+        for place in range(draw(_usually(3, 1)))
+    ]
+    late: Step = {**drawn[0], "unit": _serial("DRYER-C", "C3")}
+    more = [_told_of(late)] if draw(st.booleans()) else []
+    good = [_decided(case, "verified good", unit, sorting="Z1") for unit in (*units, late["unit"])]
+    decided = [_told_of(step) if draw(st.booleans()) else step for step in good]
+    again = draw(st.sampled_from([[], [{**sort, "sorting": "Z2"}], [sort], [{**looks[0], "item": units[0]}]]))
+    closing = [_decided(case, "use as is", "all"), _contained(case, **_close)]
+    down = _told_of({**_put_up(None, "2", position="SCREWS"), "at": after})
+    steps = [sort, *more, *looks, *decided, *again, *draw(st.sampled_from([[], closing]))]
+    return [*ready, *built_ones, *drawn, *_frozen(case, {"items": [_lot("S78")]}), *steps, down]
+
+
+_SEEDS = ["seed-one", "seed-two", "seed-three"]
+
+
+@st.composite
+def _whole_cases(draw: st.DrawFn) -> list[tuple[Step, dict[str, Any]]]:
+    """Some of these, one after another; what names earlier answers is posted after them."""
+    chosen = draw(st.permutations([_rising, _undone, _in_the_field, _carried_out, _sorted]))[: draw(st.integers(2, 3))]
+    steps = []
+    for place, one in enumerate(chosen):
+        before, after = INSTANTS[2 * place + 1], INSTANTS[2 * place + 3]
+        how = {"mode": "ask", "later": 0, "at": 2 * place + 2, "operator": "B1"}
+        steps += [(step, {**how, "joined": "of" not in step}) for step in draw(one(before, after))]
+    return steps
+
+
+def _loaded(point: str, position: str, part: str, lot: str) -> Step:
+    return {"kind": "lot-loading", "scan_point": point, "position": position, "lot": {"part": part, "lot": lot}}
+
+
+@st.composite
+def _told(draw: st.DrawFn) -> Step:
+    """What was done all the same, of the kinds that change what is affected; lots of it draw what is up."""
+    step = draw(_draws() | _draws() | _usual_marriages() | _loadings() | _removals() | _transfers())
+    return {**step, "mode": "tell"}
+
+
 @st.composite
 def _holds(draw: st.DrawFn) -> Step:
     if draw(st.booleans()):
@@ -421,6 +783,12 @@ _kinds = st.one_of(
     _shipments(),
     _returns(),
     st.one_of(_labels(), _blocks(), _orders()),
+    _cases(),
+    _cases(),
+    _told(),
+    _told(),
+    _told(),
+    _counts(),
     _lives(),
     _lives(),
     _other_lives(),
@@ -473,7 +841,8 @@ class History:
     """Messages in the order in which they are sent, some of them together; and the moments that are asked about.
 
     `of` in a release is the place of its hold among those placed until then, in a correction that of the wrong row
-    among those made; the sender puts its number there.
+    among those made, in a decision that of the thing among those listed, in an inspection that of the thing among
+    those drawn last; the sender puts its number or name there.
     """
 
     together: list[list[Message]] = field(default_factory=list)
@@ -494,8 +863,11 @@ def histories(draw: st.DrawFn, most: int) -> History:
     for step in opened:
         _say(history, step, {"mode": "ask", "operator": "B1", "joined": True}, INSTANTS[0])
     now, put = 0, list[tuple[Message, Any, str | None]]()
+    cases = draw(_whole_cases())
     quiet = {"mode": "ask", "later": 0, "at": None, "operator": "B1", "joined": True}
-    for step, how in [*((life, quiet) for life in draw(st.lists(_lives() | _other_lives(), max_size=4))), *steps]:
+    life, recall = draw(_recalls())
+    lives = [life, *draw(st.lists(_other_lives() | _lives(), max_size=3)), recall]
+    for step, how in [*((life, quiet) for life in lives), *cases, *steps]:
         now = min(now + how["later"], len(INSTANTS) - 1)
         at = INSTANTS[now if how["at"] is None else how["at"]]
         for message in _written(step, put, history.messages):
@@ -532,7 +904,7 @@ def _taken_out(step: Step, put: list[tuple[Message, Any, str | None]]) -> Iterab
     unit, item, position = put[-1 - step["of"] % len(put)]
     if position is None:
         position = _likely(unit["part"], item)
-    said: Step = {name: step[name] for name in ("kind", "scan_point", "destination")}
+    said: Step = {name: step[name] for name in ("kind", "scan_point", "destination", "mode") if name in step}
     said |= {"unit": unit, "reason": "noisy"}
     if step["by"] != "position":
         said["component"] = item

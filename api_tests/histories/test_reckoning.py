@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from api_tests.histories.containment import how_many
 from api_tests.histories.factory import PLANT
 from api_tests.histories.lists import Item
 from api_tests.histories.reckoning import Reckoning
@@ -235,3 +236,148 @@ def test_a_removal_that_is_contradicted_since_stays() -> None:
     (wrong,) = [row["number"] for row in reckoning.removals]
     assert tell(reckoning, "1", at=20, kind="correction", reason="misread", wrong=wrong) == {"no-free-slot"}
     assert not reckoning.affected({"items": [HEATER]}, None)[UNIT]["inside"]
+
+
+# -- containment
+
+SCREWS = lot("SCREW", "S1")
+S1 = Item("SCREW", "lot", "S1")
+USED = {"kind": "case-decision", "case": "X1", "decision": "use as is", "authority": "board", "reason": "seen"}
+
+
+def case(at: int, action: str, *suspects: dict[str, str], **said: Any) -> dict[str, Any]:
+    more = {"suspects": {"items": list(suspects)}} if suspects else {}
+    return {"kind": "containment", "at": at, "case": "X1", "action": action, "reason": "cracks", **more, **said}
+
+
+def frozen(at: int, *suspects: dict[str, str]) -> list[dict[str, Any]]:
+    return [case(at, "open", *suspects, title="Cracks"), case(at, "freeze")]
+
+
+def held(reckoning: Reckoning) -> set[str]:
+    return {row["item"].code for row in reckoning.holds if row["open"] and row["case"] == "X1"}
+
+
+def listed(reckoning: Reckoning) -> dict[str, bool]:
+    """What the case lists and has not dropped; whether certainly."""
+    rows = reckoning.said_of_all("X1").items()
+    return {item.code: row["certainty"] == "certain" for item, row in rows if row["dropped_in"] is None}
+
+
+def test_a_freeze_lists_and_stops_what_is_affected_and_the_watch_what_is_told_later() -> None:
+    reckoning = told(*built(), *frozen(10, SCREWS))
+    assert listed(reckoning) == {"S1": True, "C1": True}
+    assert held(reckoning) == {"S1", "C1"}
+    assert tell(reckoning, "late", **marriage(5, serial("DRYER-C", "C2"), "C-10")) == {"unknown-item"}
+    assert listed(reckoning) == {"S1": True, "C1": True, "C2": True}
+    assert held(reckoning) == {"S1", "C1", "C2"}
+
+
+def test_rework_takes_the_suspect_out_and_what_goes_back_in_is_listed_anew() -> None:
+    reckoning = told(*built(), *frozen(10, HEATER))
+    rework = {**USED, "decision": "rework", "items": [DRYER]}
+    assert held(reckoning) == {"C1", "H1"}
+    assert reckoning.hear(message(11, rework), accepted=False) == {"suspect-inside"}
+    tell(reckoning, "out", **removal(12, DRYER, HEATER))
+    tell(reckoning, "in", **marriage(13, DRYER, "RW", serial("HEATER", "H2")))
+    assert reckoning.hear(message(14, rework), accepted=False) == {"test-stale"}
+    tell(reckoning, "test", **run(15, point="RW"))
+    assert reckoning.hear(message(16, rework), accepted=True) == set()
+    assert held(reckoning) == {"H1"}
+    tell(reckoning, "out again", **removal(17, DRYER, serial("HEATER", "H2")))
+    tell(reckoning, "in again", **marriage(18, DRYER, "RW", HEATER))
+    assert held(reckoning) == {"C1", "H1"}
+    assert reckoning.said_of_all("X1")[UNIT]["decision"] is None
+
+
+def message(at: int, said: dict[str, Any]) -> dict[str, Any]:
+    return {"message_id": f"at {at}", "operator": "B1", "occurred_at": f"2026-03-02T06:00:{at:02}Z", **said}
+
+
+def test_a_new_revision_drops_what_is_suspected_no_more_and_lets_it_go() -> None:
+    reckoning = told(*built(), *frozen(10, SCREWS), case(11, "freeze", HEATER))
+    assert listed(reckoning) == {"C1": True, "H1": True}
+    assert held(reckoning) == {"C1", "H1"}
+    assert reckoning.cases["X1"]["listed"][S1]["dropped_in"] == 2
+
+
+def test_what_must_be_in_two_things_and_not_in_a_third() -> None:
+    reckoning = told(*built())
+    both = {"items": [SCREWS], "all_of": [{"worked": [{"scan_point": "C-20", "from": "2026-03-02T06:00:00Z"}]}]}
+    assert [item.code for item in reckoning.things(both)] == ["C1"]
+    assert reckoning.things({**both, "except": {"items": [HEATER]}}) == {}
+
+
+def test_what_had_left_is_stopped_once_it_is_back() -> None:
+    load = {"kind": "shipment", "scan_point": "SH", "shipment": "W1"}
+    gone = [
+        {**load, "at": 10, "action": "load", "consignee": "SHOP-1", "contents": [DRYER]},
+        {**load, "at": 11, "action": "despatch"},
+    ]
+    reckoning = told(*built(), *gone, *frozen(12, SCREWS))
+    assert held(reckoning) == {"S1"}
+    assert reckoning.hear(message(13, case(13, "close")), accepted=False) == {"not-accounted"}
+    tell(reckoning, "back", kind="customer-return", at=14, scan_point="RW", unit=DRYER, reason="loud")
+    assert held(reckoning) == {"S1", "C1"}
+
+
+def test_a_case_closes_when_everything_is_decided_and_all_pieces_and_consignees_are_accounted_for() -> None:
+    receipt = {"kind": "receipt", "at": 0, "part": "SCREW", "supplier": "S1", "lot": "S1", "quantity": 5}
+    reckoning = told(receipt, *built(), *frozen(10, SCREWS))
+    tell(reckoning, "scrap", at=11, **{**USED, "decision": "scrap", "items": [SCREWS]})
+    tell(reckoning, "use", at=12, **{**USED, "items": [DRYER]})
+    tell(reckoning, "count", at=13, kind="stock-count", lot=SCREWS, quantity=0)
+    assert held(reckoning) == {"S1"}
+    close = case(14, "close")
+    assert reckoning.hear(message(14, close), accepted=False) == {"not-accounted"}
+    assert reckoning.hear(message(15, {**close, "unaccounted": "never received"}), accepted=True) == set()
+    assert held(reckoning) == set()
+
+
+def test_the_pieces_of_a_lot_add_up() -> None:
+    """50 come in; 1 goes into a dryer, 3 are scrapped, 5 into a container; 40 are counted, then 2 are drawn."""
+    reckoning = told(
+        {"kind": "receipt", "at": 0, "part": "SCREW", "supplier": "S1", "lot": "S1", "quantity": 50},
+        *built(),
+        {"kind": "disposition", "at": 5, "item": SCREWS, "quantity": 3, "destination": "scrap", "reason": "bent"},
+        {"kind": "lot-transfer", "at": 6, "sources": [{"lot": SCREWS, "quantity": 5}], "into": lot("SCREW", "X")},
+        {"kind": "stock-count", "at": 7, "lot": SCREWS, "quantity": 40},
+        *(marriage(at, serial("DRYER-C", f"C{at}"), "C-10") for at in (8, 9)),
+    )
+    balance = {"received": 50, "in_units_certain": 3, "in_units_possible": 0, "in_containers": 5, "scrapped": 3}
+    balance |= {"returned": 0, "in_analysis": 0, "in_stock": 38, "unaccounted": 1}
+    assert reckoning.balance(S1) == balance
+
+
+def test_what_comes_back_is_what_went_last() -> None:
+    went = {"kind": "disposition", "item": SCREWS, "reason": "bent"}
+    reckoning = told(
+        {"kind": "receipt", "at": 0, "part": "SCREW", "supplier": "S1", "lot": "S1", "quantity": 9},
+        {**went, "at": 1, "quantity": 3, "destination": "scrap"},
+        {**went, "at": 2, "quantity": 2, "destination": "supplier"},
+        {**went, "at": 3, "quantity": 4, "destination": "stock"},
+    )
+    balance = reckoning.balance(S1)
+    assert {name: balance[name] for name in ("scrapped", "returned", "in_stock")} == {
+        "scrapped": 1,
+        "returned": 0,
+        "in_stock": 8,
+    }
+
+
+def test_a_serial_item_that_came_twice_is_one_piece() -> None:
+    receipt = {"kind": "receipt", "part": "ROTOR", "supplier": "S1"}
+    reckoning = told(
+        {**receipt, "at": 0, "lot": "K1", "serials": ["R1", "R2"]},
+        {**receipt, "at": 1, "lot": "K1", "serials": ["R2", "R3"]},
+        {**receipt, "at": 2, "serials": ["R1"]},
+    )
+    balance = reckoning.balance(Item("ROTOR", "lot", "K1"))
+    assert (balance["received"], balance["in_stock"], balance["unaccounted"]) == (3, 3, 0)
+
+
+def test_how_many_are_inspected() -> None:
+    """59 is the known number for 95 % and 5 %; 258 of 1,000 for 95 % and 1 % (common practice)."""
+    assert how_many("success run", 1000, 0.95, 0.05) == 59
+    assert how_many("success run", 10, 0.95, 0.05) == 10
+    assert how_many("hypergeometric", 1000, 0.95, 0.01) == 258

@@ -95,6 +95,9 @@ class Work(Lots):
         verdict = self._verdict(plan, message)
         self._worked(item, message, at)
         row = {"number": self._number(), "item": item, "plan": message["plan"], "at": at, "verdict": verdict}
+        values = {one["characteristic"]: one["value"] for one in message["measurements"] if "value" in one}
+        row |= {name: message.get(name) for name in ("scan_point", "operator", "instrument")}
+        row["values"] = values
         self.tests.append(row)
         if self._too_often(row, plan["retests"]):
             self._hold(item, discrepancy=False)
