@@ -158,13 +158,15 @@ def run_and_kill(url: str, files: list[Path]) -> None:
         return process
 
     running = [begin(runner) for runner in range(RUNNERS)]
+    killed = 0
     for kill in range(KILLS):
-        time.sleep(chance.uniform(0, 0.2))
+        time.sleep(chance.uniform(0, 0.1))
         runner = kill % RUNNERS
         running[runner].kill()
         running[runner].join()
-        assert running[runner].exitcode == -9, "it came to its end before it could be killed"
+        killed += running[runner].exitcode == -9  # one may come to its end before it can be killed
         running[runner] = begin(runner)
+    assert killed >= KILLS // 2
     for process in running:
         process.join()
     assert [process.exitcode for process in running] == [0] * RUNNERS
