@@ -17,12 +17,12 @@ from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
-from partkin.questions.preview import preview
 from sqlalchemy import text
 
 from api_tests import servers
 from api_tests.benchmarks.first_measure import plant, timed
 from partkin.actions.load_catalogue import load_catalogue
+from partkin.questions.preview import preview
 from partkin.questions.units_affected import affected_page
 from partkin.rules.catalogue import Catalogue, Consignee, Part
 from partkin.rules.messages import NamedItem
