@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from partkin.rules.effectiveness import Level, to_check
+from partkin.rules.effectiveness import to_check
+from partkin.rules.facts import EffectivenessLevel
 
 
 # Source: 21 CFR 7.42(b)(3): all, more than 10 % and less than 100 %, 10 %, 2 %, none; rounded up.
@@ -26,7 +27,7 @@ from partkin.rules.effectiveness import Level, to_check
         ("B", 0, 0.5, 0),
     ],
 )
-def test_published_levels(level: Level, consignees: int, share: float | None, checked: int) -> None:
+def test_published_levels(level: EffectivenessLevel, consignees: int, share: float | None, checked: int) -> None:
     assert to_check(level, consignees, share) == checked
 
 
@@ -41,6 +42,6 @@ def test_published_levels(level: Level, consignees: int, share: float | None, ch
         ("E", -1, None, "consignees must be 0 or more, not -1"),
     ],
 )
-def test_what_is_wrong_is_said(level: Level, consignees: int, share: float | None, sentence: str) -> None:
+def test_what_is_wrong_is_said(level: EffectivenessLevel, consignees: int, share: float | None, sentence: str) -> None:
     with pytest.raises(ValueError, match=sentence):
         to_check(level, consignees, share)

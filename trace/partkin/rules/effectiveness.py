@@ -9,17 +9,16 @@ from collections.abc import Mapping
 from fractions import Fraction
 from math import ceil
 from types import MappingProxyType
-from typing import Literal
 
-Level = Literal["A", "B", "C", "D", "E"]
+from partkin.rules.facts import EffectivenessLevel
 
-_SHARES: Mapping[Level, Fraction] = MappingProxyType(
+_SHARES: Mapping[EffectivenessLevel, Fraction] = MappingProxyType(
     {"A": Fraction(1), "C": Fraction(1, 10), "D": Fraction(1, 50), "E": Fraction(0)}
 )
 """Of the consignees; that of level B is set case by case."""
 
 
-def to_check(level: Level, consignees: int, share: float | None = None) -> int:
+def to_check(level: EffectivenessLevel, consignees: int, share: float | None = None) -> int:
     """How many of the consignees to check, rounded up: of 260, all at level A, 26 at C, 6 at D, none at E.
 
     `share` is for level B only: more than 0.1 and less than 1. Raises ValueError where it is missing, out of this
@@ -30,7 +29,7 @@ def to_check(level: Level, consignees: int, share: float | None = None) -> int:
     return ceil(_share(level, share) * consignees)
 
 
-def _share(level: Level, share: float | None) -> Fraction:
+def _share(level: EffectivenessLevel, share: float | None) -> Fraction:
     if level != "B":
         if share is not None:
             raise ValueError(f"level {level} has a fixed share; give a share with level B only")

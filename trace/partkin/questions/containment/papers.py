@@ -73,15 +73,6 @@ def case_report(database: Readable, code: str, plant: Plant, made_at: datetime) 
         return _Gathered(connection, case).report(plant, made_at)
 
 
-def consignee_units(database: Readable, code: str) -> list[ConsigneeUnits]:
-    """The affected units by who was sent them, in order of the consignees' codes. Raises NoSuchCase.
-
-    A unit that was sent to several stands in the list of each.
-    """
-    with database.read() as connection:
-        return _Gathered(connection, case_named(connection, code)).consignees()
-
-
 class _Gathered:
     """What the books say of a case."""
 

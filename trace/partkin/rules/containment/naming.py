@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import date
 from functools import lru_cache
 
@@ -50,6 +49,3 @@ def _made_then(produced: Produced, key: ItemKey, made: date | None, catalogue: C
     if made is None or key.part != produced.part or not produced.from_ <= made <= produced.to:
         return False
     return produced.supplier in (None, catalogue.part[key.part].supplier)
-
-
-Cases = Mapping[str, Suspects]
