@@ -91,7 +91,7 @@ INCIDENTS = (
     "revision 2 suspects all made on",
     "not accounted for: -6 of K26-3324, 3 of K26-3324-1, 10 of K26-3324-2",
     "the lead of K26-3324-2 points to DR-010: 4 pieces found at DR-RW",
-    "notices to MERROWBY and THRUSHCOTE",
+    "and a check of each (level A)",
     "corrected in the field",
     "use as is, by concession CN-26-031",
     "reworked and tested again",
