@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import httpx2
 import psycopg
@@ -235,11 +236,11 @@ def _migrate(url: str) -> None:
 
 
 @contextmanager
-def running(store_url: str) -> Iterator[str]:
+def running(store_url: str, **settings: Any) -> Iterator[str]:
     """The service, run by a thread of this process on a port of its own; its base URL."""
     from partkin.web.app import create_app  # the tests of pure rules start without it
 
-    server = uvicorn.Server(uvicorn.Config(create_app(Settings(store=store_url)), log_config=None))
+    server = uvicorn.Server(uvicorn.Config(create_app(Settings(store=store_url, **settings)), log_config=None))
     with socket.create_server(("127.0.0.1", 0)) as listening:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, name="service")
         thread.start()

@@ -35,11 +35,12 @@ from partkin.command_line import app
 from partkin.command_line.asking import BadInput
 from partkin.command_line.check import check
 from partkin.exports.night import export_night
-from partkin.questions.as_known import KEPT, AsKnown, default_folder
+from partkin.questions.as_known import KEPT, AsKnown
 from partkin.questions.seals import check_seals
 from partkin.rules.catalogue import Part
 from partkin.rules.catalogue.tables import KINDS, catalogue_of, rows_of
 from partkin.rules.merkle_trees import MerkleTree
+from partkin.store.cache_folder import default_folder
 from partkin.store.database import Database, lock_out_recorders
 from partkin.store.journal import Entry, add_entries, next_numbers
 from partkin.store.tables import entry, item

@@ -1,9 +1,10 @@
-"""The preview of a suspect lot at a plant's scale, beside the plain recursive query over the same store.
+"""The preview of a suspect lot at a plant's scale, in memory and in the store, beside the plain recursive query.
 
 Run it from the repository: python -m api_tests.benchmarks.preview_measure [--units 2500000] [--marriages 10000000]
 
 Every unit holds a module that holds pieces of a lot; the other marriages are of lots, drawn at points of use. The
-suspect lot is in every twelfth module. Nine units in ten were shipped, a hundred a shipment.
+suspect lot is in every twelfth module. Nine units in ten were shipped, a hundred a shipment. The books are filled
+without a journal: one entry stands for all that made them.
 """
 
 from __future__ import annotations
@@ -22,9 +23,11 @@ from sqlalchemy import text
 from api_tests import servers
 from api_tests.benchmarks.first_measure import plant, timed
 from partkin.actions.load_catalogue import load_catalogue
+from partkin.memory.held import Held
 from partkin.questions.preview import preview
 from partkin.questions.units_affected import affected_page
 from partkin.rules.catalogue import Catalogue, Consignee, Part
+from partkin.rules.facts import FACTS_PER_ENTRY
 from partkin.rules.messages import NamedItem
 from partkin.rules.messages.criteria import Alarm, Suspects
 from partkin.rules.moments import FOREVER
@@ -111,6 +114,10 @@ def _statements(units: int, drawn: int, n: str) -> list[str]:
             f" FROM numbers({units * drawn}) AS numbers"
         ),
         (
+            "INSERT INTO entry (id, kind, outcome, recorded_at, status, message, answer) VALUES"
+            f" ({(MARRIAGES + units * a_unit) // FACTS_PER_ENTRY + 1}, 'note', 'unreadable', {START}, 400, '', '')"
+        ),
+        (
             "INSERT INTO shipment (id, code, consignee, opened_at, despatched_at)"
             f" SELECT {SHIPMENTS} + {n}, 'S' || n, 'SHOP-' || (n % 20), {START} + ({n} + 1) * {truck},"
             f" {START} + ({n} + 1) * {truck} FROM numbers({units // 100}) AS numbers"
@@ -148,15 +155,25 @@ def measure(name: str, store: str, units: int, drawn: int) -> None:
     fill(database, units, drawn)
     filled = time.perf_counter() - began
     alarm = Alarm(suspects=Suspects(items=(NamedItem(part="SEAL", lot="SUSPECT"),)))
-    counts = preview(database, alarm)["counts"]
-    shown = timed(partial(preview, database, alarm))
+    with tempfile.TemporaryDirectory(prefix="partkin-benchmark-") as folder:
+        held = Held(database, Path(folder))
+        began = time.perf_counter()
+        held.renew()
+        read = time.perf_counter() - began
+        shown = preview(database, alarm, held)
+        assert shown == preview(database, alarm)
+        counts = shown["counts"]
+        in_memory = timed(partial(preview, database, alarm, held))
+        size = sum(path.stat().st_size for path in Path(folder).rglob("*.npy"))
+    in_store = timed(partial(preview, database, alarm))
     page = timed(partial(affected_page, database, alarm, after=None, limit=100))
     plain = timed(partial(plain_count, database))
     assert counts["certain"] == plain_count(database), counts
     marriages = units * (drawn + 2)
     print(
-        f"| {name} | {marriages:,} | {units:,} | {counts['certain']:,} | {shown:,.0f} | {page:,.0f} | {plain:,.0f} "
-        f"| {shown / plain:.2f} | {filled:,.0f} |",
+        f"| {name} | {marriages:,} | {units:,} | {counts['certain']:,} | {in_memory:,.0f} | {in_memory / plain:.2f} "
+        f"| {in_store:,.0f} | {in_store / plain:.2f} | {page:,.0f} | {plain:,.0f} | {filled:,.0f} | {read:,.0f} "
+        f"| {size / marriages:.0f} |",
         flush=True,
     )
     database.close()
@@ -171,8 +188,11 @@ def main() -> None:
     drawn = max(1, asked.marriages // asked.units - 2)
     print(f"{platform.machine()}, Python {platform.python_version()}, sqlalchemy {version('sqlalchemy')}")
     print("\nPreview of a suspect lot, warm, ms (median of 3)\n")
-    print("| | marriages | units | affected | preview | first page | plain recursive query | ratio | s to fill |")
-    print("|---|---|---|---|---|---|---|---|---|")
+    print(
+        "| | marriages | units | affected | preview in memory | ratio | in the store | ratio | first page "
+        "| plain recursive query | s to fill | s to read into memory | its bytes a marriage |"
+    )
+    print("|---|---|---|---|---|---|---|---|---|---|---|---|---|")
     with servers.postgresql() as server, tempfile.TemporaryDirectory(prefix="partkin-benchmark-") as folder:
         measure("SQLite", servers.SQLiteStores(Path(folder)).migrated(), asked.units, drawn)
         measure("PostgreSQL", servers.PostgreSQLStores(server).migrated(), asked.units, drawn)

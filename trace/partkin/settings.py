@@ -23,6 +23,10 @@ class Settings(BaseSettings):
     """Where books as known at a seal are kept, up to eight files, each as large as a SQLite store was then; beside a
     SQLite store, else in the user's cache folder, if left out."""
 
+    hold_from_entries: Annotated[int, Ge(0)] = 100_000
+    """Entries of the journal from which on the service also holds the genealogy as arrays in memory, for previews of
+    very many units. They are kept in files in the cache folder, some 40 bytes a marriage."""
+
     host: str = "127.0.0.1"
     """Address to listen at."""
 

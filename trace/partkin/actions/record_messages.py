@@ -26,6 +26,7 @@ from partkin.rules.messages import Containment
 from partkin.rules.moments import Moment
 from partkin.rules.reading import ReadMessage, Rulebook, read_message, what_is_wanted
 from partkin.store.books import write_changes
+from partkin.store.changed_rows import note_changes
 from partkin.store.database import Database, join_recorders, record_alone
 from partkin.store.journal import Entry, add_entries, entries_of_messages, next_numbers, numbers_one_by_one
 from partkin.store.known import fetch_known
@@ -128,6 +129,8 @@ class _Batch:
         """Put what was recorded so far in the store."""
         add_entries(self.connection, self.entries)
         write_changes(self.connection, self.known.changes)
+        if self.entries:
+            note_changes(self.connection, self.known.changes, self.entries[0].id, self.entries[-1].id)
         self.entries, self.known.changes = [], Changes()
 
     def _up_to_date(self, post: Post) -> Post:

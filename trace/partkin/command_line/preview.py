@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from partkin.command_line.affected import CAUTION, way_in_words
-from partkin.command_line.asking import AsJson, AsKnownAt, AsOf, StoreUrl, open_asked
+from partkin.command_line.asking import AsJson, AsKnownAt, AsOf, StoreUrl, open_asked, settings_of
 from partkin.command_line.criteria import Criteria, by_criteria, refused
 
 if TYPE_CHECKING:
@@ -32,20 +32,23 @@ def preview(
     Suspects can be of any kinds and any number together. FROM and TO of a time are dates (UTC) or times with their
     offset from UTC; TO itself is not included.
     """
-    with open_asked(store, as_known_at) as database:
-        found = _previewed(database, suspects, as_of)
+    with open_asked(store, as_known_at) as asked:
+        found = _previewed(asked, suspects, as_of)
     if as_json:
         print(json.dumps(found))
         return
     _show(suspects, found)
 
 
-def _previewed(database: Readable, suspects: Criteria, as_of: str | None) -> Json:
+def _previewed(asked: Readable, suspects: Criteria, as_of: str | None) -> Json:
+    from partkin.memory.held import Held
     from partkin.questions import preview as question
     from partkin.questions.units_affected import UnknownSuspects
+    from partkin.store.database import Database
 
+    held = Held(asked, settings_of().cache_folder) if isinstance(asked, Database) else None
     try:
-        return question.preview(database, suspects.alarm(as_of))
+        return question.preview(asked, suspects.alarm(as_of), held)
     except UnknownSuspects as error:
         raise refused([suspects.at(one.pointer, one.detail) for one in error.mistakes]) from error
 

@@ -12,17 +12,15 @@ import fcntl
 import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager, suppress
-from functools import cache
-from hashlib import sha256
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
-from sqlalchemy import URL, Connection, make_url
+from sqlalchemy import URL, Connection
 from sqlalchemy.exc import OperationalError
 
+from partkin.store.cache_folder import default_folder, form_of_tables, name_of_store
 from partkin.store.database import Database
-from partkin.store.migrate import head_revision
 from partkin.store.rebuilding import rebuild
 from partkin.store.seals import Seal, count_sealed, find_seal, last_seal, sealed_entries
 from partkin.store.tables import metadata
@@ -54,7 +52,9 @@ class AsKnown:
         self._database = database
         self._seal = _seal(database, number)
         self._folder = default_folder(database) if folder is None else folder
-        self._file = self._folder / f"{number}-{self._seal.chained}-{_store(database)}-{_form()}{_SUFFIX}"
+        self._file = (
+            self._folder / f"{number}-{self._seal.chained}-{name_of_store(database)}-{form_of_tables()}{_SUFFIX}"
+        )
         self._progress = progress
         self._make_where_missing()
 
@@ -107,17 +107,6 @@ class AsKnown:
                 rebuild(entries, empty, lambda done: self._progress(done, total), with_journal=True)
 
 
-def default_folder(database: Database) -> Path:
-    """Where rebuilt books are kept unless a folder is named.
-
-    Beside a SQLite store; for another one in the user's cache folder (XDG_CACHE_HOME, else .cache at home).
-    """
-    file = make_url(str(database)).database or ""
-    if database.dialect == "sqlite":
-        return Path(f"{file.removeprefix('file:')}-as-known")
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "partkin"
-
-
 def _seal(database: Database, number: int) -> Seal:
     with database.read() as connection:
         seal = find_seal(connection, number)
@@ -126,16 +115,6 @@ def _seal(database: Database, number: int) -> Seal:
         newest = last_seal(connection)
     known = "nothing has been sealed yet" if newest is None else f"the newest is {newest.seal}"
     raise UnknownSeal(f"There is no seal {number}: {known}.")
-
-
-def _store(database: Database) -> str:
-    return sha256(str(database).encode()).hexdigest()[:16]
-
-
-@cache
-def _form() -> str:
-    """Of the tables: a later version makes its own."""
-    return head_revision()
 
 
 def _read_only(file: Path) -> str:

@@ -8,17 +8,31 @@ from dataclasses import asdict, dataclass, field
 from functools import partial
 from typing import Any, TypeVar
 
+import numpy as np
 from sqlalchemy import Connection
 
-from partkin.questions.units_affected import CERTAINTY, exposed_to, exposures_told
+from partkin.memory.arrays import Genealogy
+from partkin.memory.counting import grouped, pieces_standing
+from partkin.memory.held import Held
+from partkin.memory.suspecting import reached, read_parts
+from partkin.questions.units_affected import CERTAINTY, exposures_told, require_known
 from partkin.rules.containment.words import in_words
 from partkin.rules.messages.criteria import Alarm
-from partkin.rules.moments import text_of
+from partkin.rules.moments import Moment, text_of
 from partkin.store.cases import points_up
 from partkin.store.database import Readable
-from partkin.store.exposure import Exposed, Exposure
-from partkin.store.mass_balance import balances
-from partkin.store.preview import FEW, Alike, Kind, SentTo, counted, title_of_part, unit_of_characteristic
+from partkin.store.exposure import Exposed, Exposure, Suspicions, exposed_by, exposures_among, suspicions
+from partkin.store.mass_balance import Stands, balances
+from partkin.store.preview import (
+    FEW,
+    Alike,
+    Kind,
+    SentTo,
+    counted,
+    title_of_part,
+    unit_of_characteristic,
+    with_exposures,
+)
 from partkin.store.suspects import criteria_without_suspects
 
 Json = dict[str, Any]
@@ -43,14 +57,22 @@ class _Group:
         self.first = sorted([*self.first, *one.first], key=lambda exposure: exposure.cursor)[:FEW]
 
 
-def preview(database: Readable, alarm: Alarm) -> Json:
+def preview(database: Readable, alarm: Alarm, held: Held | None = None) -> Json:
     """What is suspected in words; what is affected as of the alarm's moment, by its state and despatches of now.
 
-    Raises UnknownSuspects.
+    Counted on the genealogy that is held in memory, where it is; else in the store. Raises UnknownSuspects.
     """
+    base = None if held is None else held.newest()
     with database.read() as connection:
-        found = exposed_to(connection, alarm, things=True)
-        alike, sent_to = counted(connection, found)
+        require_known(connection, alarm)
+        suspected = suspicions(connection, alarm.suspects, alarm.moment)
+        genealogy, stands = None if base is None else base.at(connection), None
+        if genealogy is None:
+            found = exposed_by(connection, suspected, alarm.moment, things=True)
+            alike, sent_to = counted(connection, found)
+        else:
+            stands = partial(pieces_standing, genealogy)
+            found, (alike, sent_to) = _counted_in_memory(connection, genealogy, suspected, alarm.moment)
         groups = _groups(alike, sent_to)
         rows = _examples(connection, found, alarm, groups)
         titles = partial(title_of_part, connection), partial(unit_of_characteristic, connection)
@@ -59,9 +81,22 @@ def preview(database: Readable, alarm: Alarm) -> Json:
             "in_words": list(in_words(alarm.suspects, *titles)),
             "notes": [asdict(note) for note in criteria_without_suspects(connection, alarm.suspects, alarm.moment)],
             **_told(groups, rows),
-            "lots_in_stock": _lots_in_stock(connection, [one for one in alike if one.kind == "lot"]),
+            "lots_in_stock": _lots_in_stock(connection, [one for one in alike if one.kind == "lot"], stands),
             "points_of_use": points_up(connection, found),
         }
+
+
+def _counted_in_memory(
+    connection: Connection, genealogy: Genealogy, suspected: Suspicions, as_of: Moment | None
+) -> tuple[Exposed, tuple[list[Alike], list[SentTo]]]:
+    """The counts, and what is exposed by the ways to the members that are told."""
+    parts = read_parts(connection, genealogy)
+    walked = reached(connection, genealogy, parts, suspected, as_of)
+    groups = grouped(genealogy, parts, walked.affected)
+    first = sorted({number for members in groups.values() for number in members.first})
+    ways = walked.ways_to(genealogy.items.places(np.array(first, np.int64)))
+    found = exposed_by(connection, suspected, as_of, things=True, only=ways)
+    return found, with_exposures(groups, exposures_among(connection, found, first))
 
 
 def _groups(alike: Sequence[Alike], sent_to: Iterable[SentTo]) -> Json:
@@ -123,10 +158,10 @@ def _told(groups: Json, rows: Mapping[int, Json]) -> Json:
     return told
 
 
-def _lots_in_stock(connection: Connection, lots: Iterable[Alike]) -> list[Json]:
+def _lots_in_stock(connection: Connection, lots: Iterable[Alike], stands: Stands | None) -> list[Json]:
     """Suspect lots, and containers of them, of which there are pieces in stock."""
     exposures = sorted((one for alike in lots for one in alike.first), key=lambda one: one.cursor)
-    balance_of = balances(connection, [one.item_id for one in exposures])
+    balance_of = balances(connection, [one.item_id for one in exposures], stands)
     return [
         {
             "part": one.part,

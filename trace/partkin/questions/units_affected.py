@@ -71,12 +71,17 @@ def affected_rows(database: Readable, alarm: Alarm) -> Generator[list[dict[str, 
             yield exposures_told(connection, found, chunk, alarm.moment)
 
 
-def exposed_to(connection: Connection, alarm: Alarm, *, things: bool = False) -> Exposed:
-    """The units, or all things, that are exposed to what is suspected. Raises UnknownSuspects."""
+def exposed_to(connection: Connection, alarm: Alarm) -> Exposed:
+    """The units that are exposed to what is suspected. Raises UnknownSuspects."""
+    require_known(connection, alarm)
+    return exposed(connection, alarm.suspects, alarm.moment)
+
+
+def require_known(connection: Connection, alarm: Alarm) -> None:
+    """Raises UnknownSuspects unless the catalogue and the books know all that is named."""
     mistakes = unknown_names(connection, alarm.suspects)
     if mistakes:
         raise UnknownSuspects(mistakes)
-    return exposed(connection, alarm.suspects, alarm.moment, things=things)
 
 
 def _counts_json(counts: Sequence[Count]) -> dict[str, Any]:

@@ -120,24 +120,80 @@ class Exposed:
     """Loadings (`id`) of suspect lots and their containers; None where no lot is suspected."""
 
 
+@dataclass(frozen=True, slots=True)
+class Suspicion:
+    """What one list of criteria suspects, as parts of a statement."""
+
+    name: str
+    """Tells several in one statement apart."""
+    suspected: Suspected
+    containers: CTE | None
+    """Of suspect lots; None where no lot is suspected."""
+    doubts: Mapping[int, set[int]]
+    """Draws that may be of another lot, and which."""
+    points: Select[Any] | None
+
+
+class Suspicions(NamedTuple):
+    """What all lists of criteria suspect: what is exposed to each of the conditions counts, save what is excepted."""
+
+    conditions: Sequence[Suspicion]
+    excepted: Suspicion | None
+
+
+def suspicions(connection: Connection, suspects: Suspects, as_of: Moment | None) -> Suspicions:
+    """Find out what is needed to look for what is exposed; asks only for the lot changes."""
+    conditions = [
+        _suspicion(connection, any_of, as_of, f"_{place}" if place else "")
+        for place, any_of in enumerate(suspects.conditions)
+    ]
+    if suspects.except_ is None:
+        return Suspicions(conditions, None)
+    return Suspicions(conditions, _suspicion(connection, suspects.except_, as_of, "_except"))
+
+
+def _suspicion(connection: Connection, any_of: AnyOf, as_of: Moment | None, name: str) -> Suspicion:
+    suspect = suspected(connection, any_of, as_of, name)
+    if suspect.lots is None:
+        return Suspicion(name, suspect, None, {}, None)
+    containers = containers_of(suspect.lots, name)
+    spread = union_all(select(suspect.lots.c.id), select(containers.c.item)).cte(f"spread_lot{name}")
+    each = select(spread.c.id).distinct().cte(f"lot_in_doubt{name}")
+    points = select(loading.c.id).join(each, each.c.id == loading.c.lot_id).where(loading.c.unloaded_at == FOREVER)
+    return Suspicion(name, suspect, containers, lots_in_doubt(connection, each), points)
+
+
 def exposed(connection: Connection, suspects: Suspects, as_of: Moment | None, *, things: bool = False) -> Exposed:
-    """Find out what is needed to ask for the exposed units; asks only for the lot changes.
+    """Find out what is needed to ask for the exposed units.
 
     With `things`, for all that is exposed: suspects themselves, subassemblies, containers, packaging too.
     """
-    first, *more = [
-        _exposed(connection, any_of, as_of, things=things, name=f"_{place}" if place else "")
-        for place, any_of in enumerate(suspects.conditions)
-    ]
-    excepted = None
-    if suspects.except_ is not None:
-        excepted = _exposed(connection, suspects.except_, as_of, things=things, name="_except")
-    if not more and excepted is None:
-        return first
-    return Exposed(_combined(first.units, [one.units for one in more], excepted), first.doubts, first.points)
+    return exposed_by(connection, suspicions(connection, suspects, as_of), as_of, things=things)
 
 
-def _combined(first: CTE, more: Sequence[CTE], excepted: Exposed | None) -> CTE:
+def exposed_by(
+    connection: Connection,
+    found: Suspicions,
+    as_of: Moment | None,
+    *,
+    things: bool = False,
+    only: Sequence[int] | None = None,
+) -> Exposed:
+    """As `exposed`; with `only`, by ways along no other marriages than these."""
+    packs = packs_components(connection)
+
+    def by(suspicion: Suspicion) -> CTE:
+        return _Walk(connection, suspicion, as_of, packs, things, only).units()
+
+    first, *more = found.conditions
+    units = by(first)
+    if more or found.excepted is not None:
+        excepted = None if found.excepted is None else by(found.excepted)
+        units = _combined(units, [by(one) for one in more], excepted)
+    return Exposed(units, first.doubts, first.points)
+
+
+def _combined(first: CTE, more: Sequence[CTE], excepted: CTE | None) -> CTE:
     """What is in the first and in each of the others, but not certainly in the excepted."""
     rows: FromClause = first
     possible: ColumnElement[int] = first.c.possible
@@ -145,29 +201,13 @@ def _combined(first: CTE, more: Sequence[CTE], excepted: Exposed | None) -> CTE:
         rows = rows.join(other, other.c.item == first.c.item)
         possible = later(possible, other.c.possible)
     if excepted is not None:
-        but = excepted.units
-        rows = rows.outerjoin(but, but.c.item == first.c.item)
-        possible = case((but.c.item.is_not(None), 1), else_=possible)
+        rows = rows.outerjoin(excepted, excepted.c.item == first.c.item)
+        possible = case((excepted.c.item.is_not(None), 1), else_=possible)
     columns = [possible.label("possible"), *(column for column in first.c if column.name != "possible")]
     query = select(*columns).select_from(rows)
     if excepted is not None:
-        query = query.where(or_(excepted.units.c.item.is_(None), excepted.units.c.possible == 1))
+        query = query.where(or_(excepted.c.item.is_(None), excepted.c.possible == 1))
     return query.cte("combined")
-
-
-def _exposed(connection: Connection, any_of: AnyOf, as_of: Moment | None, *, things: bool, name: str) -> Exposed:
-    suspect = suspected(connection, any_of, as_of, name)
-    containers = None if suspect.lots is None else containers_of(suspect.lots, name)
-    doubts: Mapping[int, set[int]] = {}
-    points = None
-    if suspect.lots is not None and containers is not None:
-        spread = union_all(select(suspect.lots.c.id), select(containers.c.item)).cte(f"spread_lot{name}")
-        each = select(spread.c.id).distinct().cte(f"lot_in_doubt{name}")
-        doubts = lots_in_doubt(connection, each)
-        points = select(loading.c.id).join(each, each.c.id == loading.c.lot_id).where(loading.c.unloaded_at == FOREVER)
-    packs = packs_components(connection)
-    walk = _Walk(connection, suspect, containers, doubts, as_of, packs, things, name)
-    return Exposed(walk.units(), doubts, points)
 
 
 def packs_components(connection: Connection) -> bool:
@@ -192,16 +232,19 @@ class _Walk:
     """From the suspects up to units, along marriages that were there at one time."""
 
     connection: Connection
-    suspected: Suspected
-    containers: CTE | None
-    doubts: Mapping[int, set[int]]
+    suspicion: Suspicion
     as_of: Moment | None
     through_packaging: bool
     """Whether packaging holds components beside units."""
     things: bool
     """Not only units are asked for."""
-    name: str
-    """Tells several walks in one statement apart."""
+    only: Sequence[int] | None
+    """The marriages that it goes along, where not along all."""
+
+    @property
+    def name(self) -> str:
+        """Tells several walks in one statement apart."""
+        return self.suspicion.name
 
     def units(self) -> CTE:
         """Each unit (or thing) with the best way, the last end, and what the books say of it."""
@@ -229,29 +272,30 @@ class _Walk:
         doubtful = or_(walk.c.doubtful, m.c.disputed)
         further = select(m.c.parent_id, m.c.parent_is_unit, lo, hi, doubtful, walk.c.way + mark(m.c.id), m.c.id)
         other_starts = [self._suspect_units()]
-        if self.things and self.containers is not None:
-            other_starts.append(self._suspect_containers(self.containers))
-        if self.doubts:
-            other_starts.append(self._possible_first_steps())
-        if self.containers is not None:
-            other_starts.append(self._first_steps_from_containers(self.containers))
+        containers = self.suspicion.containers
+        if self.things and containers is not None:
+            other_starts.append(self._suspect_containers(containers))
+        if self.suspicion.doubts:
+            other_starts.append(self.possible_first_steps())
+        if containers is not None:
+            other_starts.append(self._first_steps_from_containers(containers))
         return walk.union_all(*other_starts, further.select_from(rows).where(lo < hi))
 
     def _first_steps(self) -> Select[Any]:
-        suspect = self.suspected.items
+        suspect = self.suspicion.suspected.items
         rows, m = self._married(suspect, marriage.c.child_id == suspect.c.item)
         lo = later(suspect.c.since, m.c.started)
         doubtful: ColumnElement[bool] = m.c.disputed
-        if self.doubts:
-            doubtful = or_(doubtful, among(self.connection, m.c.id, sorted(self.doubts)))
+        if self.suspicion.doubts:
+            doubtful = or_(doubtful, among(self.connection, m.c.id, sorted(self.suspicion.doubts)))
         steps = _step(m, lo, doubtful, mark(m.c.id)).select_from(rows).where(lo < m.c.ended)
         if not self.things:
             return steps
         return steps.where(not_(_is_packed(suspect.c.item, m.c.parent_id)))
 
-    def _possible_first_steps(self) -> Select[Any]:
+    def possible_first_steps(self) -> Select[Any]:
         """Draws within the slack of a lot change, taken as of a suspect lot that is the other one."""
-        pairs = [(marriage_id, lot_id) for marriage_id, lots in self.doubts.items() for lot_id in lots]
+        pairs = [(marriage_id, lot_id) for marriage_id, lots in self.suspicion.doubts.items() for lot_id in lots]
         columns = {name: (BigId, [pair[place] for pair in pairs]) for place, name in enumerate(("marriage", "lot"))}
         pair = given(self.connection, "pair", columns)
         suspect = self._suspect_lots()
@@ -266,11 +310,11 @@ class _Walk:
 
     def _suspect_lots(self) -> FromClause:
         """Suspects and the containers of suspect lots: `item`, since when, and the lot that is suspect."""
-        suspect = self.suspected.items
+        suspect = self.suspicion.suspected.items
         lots = select(suspect.c.item, suspect.c.since, suspect.c.item.label("lot"))
-        if self.containers is None:
+        if self.suspicion.containers is None:
             return lots.subquery("suspect_lots")
-        inside = self.containers.c
+        inside = self.suspicion.containers.c
         return lots.union_all(select(inside.item, inside.since, inside.lot)).subquery("suspect_lots")
 
     def _first_steps_from_containers(self, containers: CTE) -> Select[Any]:
@@ -281,8 +325,8 @@ class _Walk:
         )
         rows, m = self._married(containers, drawn_after)
         doubtful = or_(c.doubtful, m.c.started >= c.certain_until, m.c.disputed)
-        if self.doubts:
-            doubtful = or_(doubtful, among(self.connection, m.c.id, sorted(self.doubts)))
+        if self.suspicion.doubts:
+            doubtful = or_(doubtful, among(self.connection, m.c.id, sorted(self.suspicion.doubts)))
         return _step(m, m.c.started, doubtful, mark(c.lot, LOT_MARK) + mark(m.c.id)).select_from(rows)
 
     def _beside_in_packaging(self, walk: CTE) -> Select[Any]:
@@ -302,7 +346,7 @@ class _Walk:
 
     def _suspect_units(self) -> Select[Any]:
         """Suspects that are units, or things, themselves: the way to them is empty."""
-        suspect = self.suspected.items
+        suspect = self.suspicion.suspected.items
         rows, unit = looked_up(dialect_of(self.connection), suspect, item, item.c.id == suspect.c.item, "part")
         units = select(
             suspect.c.item,
@@ -326,6 +370,8 @@ class _Walk:
     def _married(self, rows: FromClause, on: ColumnElement[bool], *more: str) -> tuple[FromClause, FromClause]:
         if self.as_of is not None:
             on = and_(on, marriage.c.started <= self.as_of)
+        if self.only is not None:
+            on = and_(on, among(self.connection, marriage.c.id, self.only))
         return looked_up(dialect_of(self.connection), rows, marriage, on, *_STEP, *more)
 
     def _bytewise(self, text: ColumnElement[str]) -> ColumnElement[str]:
@@ -351,6 +397,14 @@ def _step(m: FromClause, lo: ColumnElement[int], doubtful: ColumnElement[bool], 
         way.label("way"),
         m.c.id.label("last"),
     )
+
+
+def doubtful_draws(connection: Connection, suspicion: Suspicion, as_of: Moment | None) -> Sequence[Row[Any]]:
+    """Draws that may be of a suspect lot: the `item`, whether it is the `top`, `lo`, `hi`, the marriage `last`."""
+    if not suspicion.doubts:
+        return []
+    walk = _Walk(connection, suspicion, as_of, through_packaging=False, things=True, only=None)
+    return connection.execute(walk.possible_first_steps()).all()
 
 
 # -- the answers
@@ -386,6 +440,12 @@ def page_of_exposures(
         [exposure_of(row) for row in rows if row.shown],
         [Count(row.possible, row.part, row.state, row.number) for row in rows if not row.shown],
     )
+
+
+def exposures_among(connection: Connection, found: Exposed, items: Sequence[int]) -> dict[int, Exposure]:
+    """The exposures of some items, by their numbers."""
+    query = select(found.units).where(among(connection, found.units.c.item, items))
+    return {row.item: exposure_of(row) for row in connection.execute(query)}
 
 
 def exposure_of(row: Row[Any]) -> Exposure:

@@ -7,7 +7,7 @@ piece. What is read grows with the records of the lots that are asked for.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from operator import attrgetter
@@ -124,10 +124,23 @@ class Booked(NamedTuple):
     """The unit, or the container or lot, that it went into or came out of."""
 
 
-def balances(connection: Connection, lots: Sequence[int]) -> dict[int, Balance]:
-    """The mass balances of lots and containers, by their numbers."""
+class Standing(NamedTuple):
+    """The marriages of some lots, so that a balance needs only a sum of most."""
+
+    pieces: Mapping[int, int]
+    """Of each lot, in marriages that stand and are certain."""
+    others: Sequence[int]
+    """Numbers of its other marriages."""
+
+
+Stands = Callable[[Sequence[int], Collection[int]], Standing]
+"""What stands of some lots, leaving out the marriages that are in doubt."""
+
+
+def balances(connection: Connection, lots: Sequence[int], stands: Stands | None = None) -> dict[int, Balance]:
+    """The mass balances of lots and containers, by their numbers; `stands` is asked in place of the store."""
     found = {}
-    for lot, ledger in _ledgers(connection, lots, summed=True):
+    for lot, ledger in _ledgers(connection, lots, stands, summed=True):
         pieces: Counter[str] = Counter()
         for booked in ledger.records():
             pieces[booked.under] += booked.pieces
@@ -167,12 +180,16 @@ def _scan_points(dialect: Dialect) -> Select[Any]:
 # -- what the books say
 
 
-def _ledgers(connection: Connection, lots: Sequence[int], *, summed: bool = False) -> Iterator[tuple[int, _Ledger]]:
+def _ledgers(
+    connection: Connection, lots: Sequence[int], stands: Stands | None = None, *, summed: bool = False
+) -> Iterator[tuple[int, _Ledger]]:
     """The books of each lot; with `summed`, marriages that only their sum is needed of are one row."""
     if not lots:
         return
     doubts = lots_in_doubt(connection, given(connection, "balanced", {"id": (BigId, lots)}))
-    rows = _told(connection, lots, doubts if summed else None)
+    rows = _told(
+        connection, lots, _marriages(connection, lots, doubts, stands) if summed else _each_marriage(connection)
+    )
     ends = _ends(connection, lots, [row for of_lot in rows.values() for row in of_lot if _has_ended(row)])
     others = _drawn_of_others(connection, doubts)
     for lot, by_items in _by_items(connection, lots).items():
@@ -182,19 +199,45 @@ def _ledgers(connection: Connection, lots: Sequence[int], *, summed: bool = Fals
         yield lot, _Ledger(lot, by_items, rows[lot], count, doubts, ends, elsewhere)
 
 
-def _told(connection: Connection, lots: Sequence[int], doubts: Doubts | None) -> Mapping[int, Sequence[Row[Any]]]:
-    """What the books say of lots: `what`, `number`, `pieces`, `at`, and what else that has.
-
-    Given doubts, certain standing marriages of lots that were never counted come as one row.
-    """
-    dialect = dialect_of(connection)
-    of_lots = among_values(dialect, marriage.c.child_id)
-    married = [_married().where(of_lots)] if doubts is None else _summed(connection, of_lots, sorted(doubts))
+def _told(
+    connection: Connection, lots: Sequence[int], marriages: Sequence[Select[*tuple[Any, ...]]]
+) -> Mapping[int, Sequence[Row[Any]]]:
+    """What the books say of lots: `what`, `number`, `pieces`, `at`, and what else that has."""
     found: dict[int, list[Row[Any]]] = defaultdict(list)
-    query = union_all(*_but_marriages(dialect), *married)
+    query = union_all(*_but_marriages(dialect_of(connection)), *marriages)
     for row in connection.execute(query, value_parameters(connection, lots)):
         found[row.lot].append(row)
     return found
+
+
+def _each_marriage(connection: Connection) -> Sequence[Select[*tuple[Any, ...]]]:
+    return (_married().where(among_values(dialect_of(connection), marriage.c.child_id)),)
+
+
+def _marriages(
+    connection: Connection, lots: Sequence[int], doubts: Doubts, stands: Stands | None
+) -> Sequence[Select[*tuple[Any, ...]]]:
+    """Marriages of lots; certain ones that stand, of lots that were never counted, as one row."""
+    if stands is None:
+        return _summed(connection, among_values(dialect_of(connection), marriage.c.child_id), sorted(doubts))
+    t = stock_count.c
+    counted = set(connection.scalars(select(t.item_id).where(among(connection, t.item_id, lots))))
+    summed = stands([lot for lot in lots if lot not in counted], doubts)
+    sums = given(
+        connection,
+        "sums",
+        {"lot": (BigId, list(summed.pieces)), "pieces": (BigId, list(summed.pieces.values()))},
+    )
+    return (
+        _sum(sums.c.lot, sums.c.pieces).select_from(sums),
+        _married().where(among(connection, marriage.c.id, summed.others)),
+        _married().where(among(connection, marriage.c.child_id, sorted(counted))),
+    )
+
+
+def _sum(lot: ColumnElement[Any], pieces: ColumnElement[int]) -> Select[*tuple[Any, ...]]:
+    ended, disputed = literal(FOREVER, BigId), literal(False, Boolean)
+    return _record("marriage", lot, literal(0), pieces, literal(0), ended=ended, disputed=disputed)
 
 
 def _summed(
@@ -205,10 +248,7 @@ def _summed(
     plain = and_(m.ended == FOREVER, not_(m.disputed), not_(counted))
     if in_doubt:
         plain = and_(plain, not_(among(connection, m.id, in_doubt)))
-    ended, disputed = literal(FOREVER, BigId), literal(False, Boolean)
-    pieces = _record(
-        "marriage", m.child_id, literal(0), func.sum(m.quantity), literal(0), ended=ended, disputed=disputed
-    )
+    pieces = _sum(m.child_id, func.sum(m.quantity))
     return (
         _married().where(of_lots, not_(plain)),
         pieces.where(of_lots, not_(m.wrong), plain).group_by(m.child_id),

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from operator import attrgetter
 from typing import Any, Final, Literal, NamedTuple
-from typing import cast as typed
 
 from sqlalchemy import (
     CTE,
@@ -68,43 +67,60 @@ class SentTo(NamedTuple):
     first: Sequence[Exposure]
 
 
+class Group(NamedTuple):
+    """What all things of a group share; what they do not have is None."""
+
+    kind: Kind | Literal["sent", "ever sent"]
+    possible: int
+    part: str | None = None
+    state: str | None = None
+    day: int | None = None
+    """Since 1970."""
+    consignee: str | None = None
+
+
+class Members(NamedTuple):
+    """How many things are in a group, and the numbers of the first ones; of lots, of all."""
+
+    number: int
+    first: Sequence[int]
+
+
 def counted(connection: Connection, found: Exposed) -> tuple[list[Alike], list[SentTo]]:
     """All that is exposed and that a freeze would stop or list; `found` is of things."""
     exposures: dict[int, Exposure] = {}
-    groups: dict[_Group, list[int]] = defaultdict(list)
-    numbers: dict[_Group, int] = {}
+    first: dict[Group, list[int]] = defaultdict(list)
+    numbers: dict[Group, int] = {}
     for row in connection.execute(_counted(connection, found.units)):
         if row.kind is None:
             exposures[row.item] = exposure_of(row)
         else:
-            group = _Group(row.kind, row.possible, row.of_part, row.of_state, row.day, row.consignee)
-            groups[group].append(row.item)
+            group = Group(row.kind, row.possible, row.of_part, row.of_state, row.day, row.consignee)
+            first[group].append(row.item)
             numbers[group] = row.number
+    return with_exposures({group: Members(number, first[group]) for group, number in numbers.items()}, exposures)
+
+
+def with_exposures(
+    groups: Mapping[Group, Members], exposures: Mapping[int, Exposure]
+) -> tuple[list[Alike], list[SentTo]]:
+    """Groups with the exposures of their first members. Units that were not sent to anybody make a group too."""
     alike, sent_to = [], []
     never = Counter({group.possible: 0 for group in groups})
-    for group, items in groups.items():
-        first = sorted((exposures[one] for one in items), key=attrgetter("serial"))
+    for group, members in groups.items():
+        first = sorted((exposures[one] for one in members.first), key=attrgetter("serial"))
         if group.kind == "sent":
-            sent_to.append(SentTo(group.consignee, group.possible, numbers[group], first))
+            sent_to.append(SentTo(group.consignee, group.possible, members.number, first))
         elif group.kind == "ever sent":
-            never[group.possible] -= numbers[group]
+            never[group.possible] -= members.number
         else:
             day = None if group.day is None else date.fromordinal(_EPOCH + group.day)
-            said = (typed(Kind, group.kind), group.possible, group.part, group.state, day)
-            alike.append(Alike(*said, numbers[group], first))
+            said = (group.kind, group.possible, group.part or "", group.state or "", day)
+            alike.append(Alike(*said, members.number, first))
             if group.kind == "unit":
-                never[group.possible] += numbers[group]
+                never[group.possible] += members.number
     sent_to += [SentTo(None, possible, number, ()) for possible, number in never.items() if number]
     return alike, sent_to
-
-
-class _Group(NamedTuple):
-    kind: str
-    possible: int
-    part: str
-    state: str
-    day: int | None
-    consignee: str | None
 
 
 _OF_THINGS: Final = ("possible", "part", "code", "state", "started_at", "way", "until")
@@ -142,7 +158,7 @@ def _units(told: CTE) -> Select[Any]:
 def _first_few(told: CTE) -> Select[Any]:
     """Other things that are alike: how many, beside each of the first; of lots, beside each."""
     alike = (told.c.kind, told.c.possible, told.c.of_part, told.c.of_state)
-    place = func.row_number().over(partition_by=alike, order_by=told.c.code).label("place")
+    place = func.row_number().over(partition_by=alike, order_by=told.c.item).label("place")
     number = func.count().over(partition_by=alike).label("number")
     each = select(told.c.item, *_group_of(told.c.kind, told, *alike[2:]), number, place)
     placed = each.where(told.c.kind != "unit").subquery("placed").c
@@ -179,7 +195,7 @@ def _told(things: CTE) -> CTE:
         else_="component",
     )
     day = case((part.c.sold, t.started_at // literal(_DAY, BigId)))
-    told = (t.item, t.code, t.possible, t.part.label("of_part"), t.state.label("of_state"), day.label("day"))
+    told = (t.item, t.possible, t.part.label("of_part"), t.state.label("of_state"), day.label("day"))
     return select(*told, kind.label("kind")).join_from(things, part, part.c.part == t.part).cte("told")
 
 

@@ -150,6 +150,16 @@ seal = Table(
     Column("chained", Code, nullable=False, comment="hash of the seal before and of this root, hexadecimal"),
 )
 
+changed_row = Table(
+    "changed_row",
+    metadata,
+    Column("entry", BigId, nullable=False, comment="with which the row was written anew"),
+    Column("book", Code, nullable=False),
+    Column("row", BigId, nullable=False, comment="its number in that table"),
+    PrimaryKeyConstraint("entry", "book", "row"),
+)
+"""What was not only added, of the last KEPT_ENTRIES: whoever holds books as arrays follows it. No book itself."""
+
 # ---------------------------------------------------------------------------------------------------------------------
 # Attachments: kept once, by the hash of their content; test runs name them
 

@@ -12,6 +12,7 @@ from fastapi.openapi.utils import get_openapi
 
 from partkin.actions.recorder import Recorder
 from partkin.actions.rulebooks import Rulebooks
+from partkin.memory.held import Held
 from partkin.settings import Settings
 from partkin.store.database import Database
 from partkin.store.migrate import require_current
@@ -55,8 +56,12 @@ def create_app(settings: Settings) -> FastAPI:
             clock_slack=settings.clock_slack_seconds * 1_000_000,
         )
         recorder.start()
+        held = Held(database, settings.cache_folder)
+        held.keep_up(settings.hold_from_entries)
         app.state.database, app.state.rulebooks, app.state.recorder = database, rulebooks, recorder
+        app.state.held = held
         yield
+        await anyio.to_thread.run_sync(held.stop)
         await anyio.to_thread.run_sync(recorder.stop)
         database.close()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from operator import attrgetter
 
 from partkin.rules.facts import (
     Corrected,
@@ -212,10 +213,10 @@ def _find_in_its_way(case: Case, row: MarriageRow, until: Moment, lasting: Mappi
     `lasting` has those that would last longer with it.
     """
     before = len(case.reasons)
-    for other in _of_its_component(case, row):
+    for other in sorted(_of_its_component(case, row), key=attrgetter("id")):
         if lasting.get(other.id, other).overlaps(row.ended, until):
             _note_in_its_way(case, other, "already-installed")
-    for other in _in_its_slots(case, row):
+    for other in sorted(_in_its_slots(case, row), key=attrgetter("id")):
         if lasting.get(other.id, other).overlaps(row.ended, until):
             _note_in_its_way(case, other, "no-free-slot")
     return len(case.reasons) > before

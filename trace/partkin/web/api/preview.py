@@ -30,7 +30,8 @@ def preview_of(request: Request, alarm: AskedAlarm, as_known_at: AsKnownAt = Non
     are those of now.
     """
     database = store_asked(request, as_known_at)
+    held = request.app.state.held if as_known_at is None else None
     try:
-        return json_response(preview(database, alarm))
+        return json_response(preview(database, alarm, held))
     except UnknownSuspects as error:
         raise invalid({mistake.pointer: mistake.detail for mistake in error.mistakes}) from error
