@@ -26,7 +26,7 @@ from sqlalchemy import (
     select,
     text,
 )
-from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
 from sqlalchemy.types import TypeEngine
 
 from partkin.store.database import (
@@ -39,6 +39,7 @@ from partkin.store.database import (
     for_update,
     given,
     is_conflict,
+    is_too_long,
     is_unreachable,
     later,
 )
@@ -93,6 +94,24 @@ def test_a_question_sees_one_moment(database: Database) -> None:
         with database.write() as connection:
             add(connection, "A")
         assert codes_in(question) == []
+
+
+COUNT = text("WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < :last) SELECT max(i) FROM n")
+
+
+def test_a_question_that_takes_too_long_is_stopped(empty_store_url: str) -> None:
+    database = Database(empty_store_url, question_seconds=0.2)
+    with pytest.raises(OperationalError) as raised, database.read() as connection:
+        connection.execute(COUNT, {"last": 10**9})
+    assert is_too_long(raised.value)
+    assert not is_conflict(raised.value)
+    with database.read() as connection:  # the next one has time of its own
+        assert connection.scalar(COUNT, {"last": 1000}) == 1000
+    with database.read(limited=False) as connection:
+        assert connection.scalar(COUNT, {"last": 1_500_000}) == 1_500_000
+    with database.write() as connection:
+        assert connection.scalar(COUNT, {"last": 1_500_000}) == 1_500_000
+    database.close()
 
 
 def test_two_writers_that_read_before_they_write_lose_nothing(database: Database) -> None:

@@ -20,6 +20,7 @@ from api_tests.plant import Json, Station, lot_of, recorded, serial_of
 from api_tests.test_preview import CRITERIA, plant
 from partkin.memory.held import Held
 from partkin.questions.preview import preview
+from partkin.questions.units_affected import affected_page
 from partkin.rules.known import Changes
 from partkin.rules.moments import FOREVER
 from partkin.rules.rows import ShipmentRow
@@ -56,6 +57,13 @@ def require_the_same(held: Held, database: Database) -> None:
     assert is_held(held, database)
     for alarm in ALARMS:
         assert preview(database, alarm, held) == preview(database, alarm)
+        after = None
+        while True:
+            pages = [affected_page(database, alarm, after=after, limit=2, held=one) for one in (held, None)]
+            assert pages[0] == pages[1]
+            after = pages[0]["next"]
+            if after is None:
+                break
 
 
 def test_it_follows_what_is_recorded(plant: Station, held: Held, database: Database) -> None:

@@ -61,7 +61,7 @@ PROBLEMS: dict[str, tuple[int, Provoke]] = {
     "ambiguous-serial": (409, name_two_parts),
     "method-not-allowed": (405, lambda s: s.client.delete("/v1/units")),
 }
-STORE_PROBLEMS = {"busy", "store-unreachable", "internal"}
+STORE_PROBLEMS = {"busy", "store-unreachable", "internal", "question-too-long"}
 """Those that come of the store; each has a test of its own."""
 
 
@@ -146,6 +146,25 @@ def test_a_fault_of_the_service_is_told_and_records_nothing(station: Station, st
     assert_problem(station.client.post("/v1/marriages", json=message), "internal", 500)
     assert_problem(station.client.get("/v1/holds"), "internal", 500)
     assert station.client.get("/v1/entries").json() == before
+
+
+def test_a_question_that_takes_too_long_is_stopped_and_others_are_answered(store_url: str) -> None:
+    load(store_url)
+    with (
+        servers.running(store_url, question_seconds=0.2) as base_url,
+        httpx2.Client(base_url=base_url, timeout=30) as client,
+    ):
+        recorded(Station(client).start("D1"))
+        for statement in ("ALTER TABLE visit RENAME TO kept_visit", f"CREATE VIEW visit AS {ENDLESS_VISITS}"):
+            run_behind_its_back(store_url, statement)
+        assert_problem(client.get("/v1/where?serial=D1"), "question-too-long", 503)
+        assert client.get("/v1/holds").is_success
+
+
+ENDLESS_VISITS = """
+    WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 1000000000)
+    SELECT kept_visit.* FROM kept_visit WHERE (SELECT max(i) FROM n) > 0
+"""
 
 
 def test_a_full_disk_is_told_and_the_repeat_is_recorded(sqlite_stores: servers.SQLiteStores) -> None:

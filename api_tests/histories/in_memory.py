@@ -11,6 +11,8 @@ from typing import Any
 
 from partkin.memory.held import Held
 from partkin.questions.preview import preview
+from partkin.questions.units_affected import affected_page
+from partkin.rules.messages.criteria import Alarm
 from partkin.store.database import Database
 from partkin.web.alarms import ALARM
 
@@ -29,16 +31,22 @@ class InMemory:
         self._held.renew(0)
 
     def require_the_same(self, asked: Sequence[tuple[Json, str | None]]) -> None:
-        """What a freeze would stop, of suspects as of moments: from what was held, from newer files, and at first."""
+        """The answers about suspects as of moments: from what was held, and from newer files."""
         alarms = [ALARM.validate_json(json.dumps({"suspects": suspects, "as_of": as_of})) for suspects, as_of in asked]
-        in_store = [preview(self._database, alarm) for alarm in alarms]
+        in_store = [self._answers(alarm) for alarm in alarms]
         base = self._held.newest()
         with self._database.read() as connection:
             assert base is not None
             assert base.at(connection) is not None
-        assert [preview(self._database, alarm, self._held) for alarm in alarms] == in_store
+        assert [self._answers(alarm, self._held) for alarm in alarms] == in_store
         self.hold()
-        assert [preview(self._database, alarm, self._held) for alarm in alarms] == in_store
+        assert [self._answers(alarm, self._held) for alarm in alarms] == in_store
+
+    def _answers(self, alarm: Alarm, held: Held | None = None) -> list[Json]:
+        """What a freeze would stop, and the affected units in two pages."""
+        first = affected_page(self._database, alarm, after=None, limit=2, held=held)
+        rest = affected_page(self._database, alarm, after=first["next"], limit=1000, held=held)
+        return [preview(self._database, alarm, held), first, rest]
 
 
 @contextmanager

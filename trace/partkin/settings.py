@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from annotated_types import Ge, Le
+from annotated_types import Ge, Gt, Le
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 MEBIBYTE = 1 << 20
@@ -22,6 +22,9 @@ class Settings(BaseSettings):
     cache_folder: Path | None = None
     """Where books as known at a seal are kept, up to eight files, each as large as a SQLite store was then; beside a
     SQLite store, else in the user's cache folder, if left out."""
+
+    question_seconds: Annotated[float, Gt(0)] = 60
+    """How long the database may work at a statement of a question that the service is asked, in seconds."""
 
     hold_from_entries: Annotated[int, Ge(0)] = 100_000
     """Entries of the journal from which on the service also holds the genealogy as arrays in memory, for previews of

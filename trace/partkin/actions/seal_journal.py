@@ -49,7 +49,7 @@ def seal_journal(database: Database, *, now: Moment) -> Sealed:
 def _seal(database: Database, now: Moment) -> Sealed:
     with database.write() as connection:
         last = settled_entry(connection)
-    with database.read() as connection:
+    with database.read(limited=False) as connection:
         before = last_seal(connection)
         seal = next_seal(connection, before, last, now)
     if seal is None:

@@ -30,7 +30,7 @@ def grouped(genealogy: Genealogy, parts: Parts, found: Affected) -> Mapping[Grou
     part, state, day = (of(name, found.items) for name in ("part", "state", "day"))
     groups: dict[Group, Members] = {}
     day = np.where(kinds == _KIND["unit"], day, NO_DAY)
-    for key, members in _alike(found.items, kinds, found.possible.astype(np.int8), part, state, day):
+    for key, members in alike(found.items, kinds, found.possible.astype(np.int8), part, state, day):
         kind, possible, of_part, of_state, on = key
         if kind != _NONE:
             name = _KINDS[kind]
@@ -40,7 +40,7 @@ def grouped(genealogy: Genealogy, parts: Parts, found: Affected) -> Mapping[Grou
     return groups | dict(_sent(genealogy, Affected(found.items[units], found.possible[units])))
 
 
-def _alike(items: Places, *columns: NDArray[np.integer]) -> Iterator[tuple[tuple[int, ...], Places]]:
+def alike(items: Places, *columns: NDArray[np.integer]) -> Iterator[tuple[tuple[int, ...], Places]]:
     """Items that are alike in all columns, in the order of their places."""
     if not len(items):
         return
@@ -92,9 +92,9 @@ def _sent(genealogy: Genealogy, units: Affected) -> Iterator[tuple[Group, Member
     to, unit = np.divmod(each, max(len(units.items), 1))
     ever = np.flatnonzero(np.bincount(unit, minlength=len(units.items)))
     possible = units.possible.astype(np.int8)
-    for (doubt, code), members in _alike(units.items[unit], possible[unit], to):
+    for (doubt, code), members in alike(units.items[unit], possible[unit], to):
         yield Group("sent", doubt, consignee=genealogy.consignees[code]), _members(genealogy, members, 1)
-    for (doubt,), members in _alike(units.items[ever], possible[ever]):
+    for (doubt,), members in alike(units.items[ever], possible[ever]):
         yield Group("ever sent", doubt), _members(genealogy, members, 1)
 
 

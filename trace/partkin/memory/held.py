@@ -72,7 +72,7 @@ class Held:
                     return False
             with self._database.write() as connection:
                 last = settled_entry(connection)
-            with self._database.read() as connection:
+            with self._database.read(limited=False) as connection:
                 genealogy = _up_to(connection, base, last)
                 mark = _mark(connection, last)
             _keep(self._folder, last, mark, genealogy)

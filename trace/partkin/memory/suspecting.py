@@ -3,40 +3,76 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection, Row, Select, select
 
-from partkin.memory.arrays import Genealogy, Places, Rows
+from partkin.memory.arrays import Genealogy, Rows, taken
 from partkin.memory.walking import NOWHERE, Affected, Parts, Start, Steps, Walk, affected, combined
 from partkin.rules.moments import Moment
-from partkin.store.exposure import Suspicion, Suspicions, doubtful_draws, marriages_by_id, packs_components
+from partkin.store.exposure import (
+    Exposed,
+    Exposure,
+    Suspicion,
+    Suspicions,
+    doubtful_draws,
+    exposed_by,
+    exposures_among,
+    marriages_by_id,
+    packs_components,
+)
 from partkin.store.tables import part
 
 
-class Reached(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Reached:
     """What is affected, and the steps of the walks that found it."""
 
+    genealogy: Genealogy
+    found: Suspicions
+    as_of: Moment | None
+    things: bool
     affected: Affected
     walks: Sequence[Steps]
 
-    def ways_to(self, items: Places) -> list[int]:
-        """Numbers of the marriages on all ways to some items."""
-        return sorted({number for steps in self.walks for number in steps.ways_to(items).tolist()})
+    def exposures(self, connection: Connection, numbers: Sequence[int]) -> tuple[Exposed, dict[int, Exposure]]:
+        """The exposures of some of the items, by their numbers, as the store tells them."""
+        places = self.genealogy.items.places(np.array(numbers, np.int64))
+        ways = sorted({number for steps in self.walks for number in steps.ways_to(places).tolist()})
+        found = exposed_by(connection, self.found, self.as_of, things=self.things, only=ways)
+        return found, exposures_among(connection, found, numbers)
 
 
 def reached(
-    connection: Connection, genealogy: Genealogy, parts: Parts, found: Suspicions, as_of: Moment | None
+    connection: Connection,
+    genealogy: Genealogy,
+    parts: Parts,
+    found: Suspicions,
+    as_of: Moment | None,
+    *,
+    things: bool = False,
 ) -> Reached:
-    """All things that are exposed to suspects, suspects themselves too."""
+    """The units that are exposed to suspects; with `things`, all that is, suspects themselves too."""
     walk = Walk(genealogy, parts, as_of, packs_components(connection))
-    walks = [walk.of(_start(connection, genealogy, one, as_of)) for one in found.conditions]
-    conditions = [affected(steps) for steps in walks]
-    if found.excepted is None:
-        return Reached(combined(conditions, None), walks)
-    spared = walk.of(_start(connection, genealogy, found.excepted, as_of))
-    return Reached(combined(conditions, affected(spared)), [*walks, spared])
+
+    def walked(one: Suspicion) -> Steps:
+        return walk.of(_start(connection, genealogy, one, as_of))
+
+    def asked(steps: Steps) -> Affected:
+        if things:
+            return affected(steps.rows)
+        sold = parts.sold[genealogy.items.of("part", steps.rows["item"])]
+        return affected(taken(steps.rows, steps.units(sold)))
+
+    walks = [walked(one) for one in found.conditions]
+    conditions = [asked(steps) for steps in walks]
+    spared = None
+    if found.excepted is not None:
+        walks.append(walked(found.excepted))
+        spared = asked(walks[-1])
+    return Reached(genealogy, found, as_of, things, combined(conditions, spared), walks)
 
 
 def read_parts(connection: Connection, genealogy: Genealogy) -> Parts:

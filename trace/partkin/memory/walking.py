@@ -17,6 +17,7 @@ from partkin.rules.moments import FOREVER, Moment
 
 Truths = NDArray[np.bool_]
 
+NO_MARRIAGE: Final = 0
 NOWHERE: Final = -1
 """Stands for the step before a first one, and for the component of a marriage that is not known."""
 
@@ -50,6 +51,10 @@ class Steps:
 
     rows: Rows
     """`item`, `top`, `lo`, `hi`, `doubtful`, `last` marriage, its `child`, `origin`."""
+
+    def units(self, sold: Truths) -> Truths:
+        """Which of them reach a unit, by a marriage or because it is itself suspect; `sold` tells it of each step."""
+        return np.asarray(self.rows["top"] & ((self.rows["last"] != NO_MARRIAGE) | sold))
 
     def ways_to(self, items: Places) -> NDArray[np.int64]:
         """The marriages on all ways to some items, sorted."""
@@ -141,7 +146,7 @@ class Walk:
         s, c = start.suspects, start.containers
         item, since = (np.concatenate([s[name], c[name]]) for name in ("item", "since"))
         doubtful = np.concatenate([np.zeros(count(s), np.bool_), c["doubtful"]])
-        all_of_them, no_marriage = np.ones(len(item), np.bool_), np.zeros(len(item), np.int64)
+        all_of_them, no_marriage = np.ones(len(item), np.bool_), np.full(len(item), NO_MARRIAGE, np.int64)
         ends = np.full(len(item), FOREVER, np.int64)
         return _steps(item, all_of_them, since, ends, doubtful, no_marriage, np.full(len(item), NOWHERE, np.int32))
 
@@ -196,9 +201,9 @@ class Affected(NamedTuple):
     possible: Truths
 
 
-def affected(steps: Steps) -> Affected:
+def affected(steps: Rows) -> Affected:
     """Each thing that is reached; possibly only where none of the ways there is certain."""
-    reached, doubtful = steps.rows["item"], steps.rows["doubtful"]
+    reached, doubtful = steps["item"], steps["doubtful"]
     items, which = np.unique(reached, return_inverse=True)
     certain = np.bincount(which, ~doubtful, len(items)) > 0
     return Affected(items, ~certain)

@@ -102,7 +102,7 @@ class AsKnown:
         with closing(Database(URL.create("sqlite", database=str(file)).render_as_string())) as empty:
             with empty.write() as connection:
                 metadata.create_all(connection)
-            with self._database.read() as reader, closing(sealed_entries(reader, self._seal)) as entries:
+            with self._database.read(limited=False) as reader, closing(sealed_entries(reader, self._seal)) as entries:
                 total = count_sealed(reader, self._seal)
                 rebuild(entries, empty, lambda done: self._progress(done, total), with_journal=True)
 

@@ -8,7 +8,6 @@ from dataclasses import asdict, dataclass, field
 from functools import partial
 from typing import Any, TypeVar
 
-import numpy as np
 from sqlalchemy import Connection
 
 from partkin.memory.arrays import Genealogy
@@ -21,7 +20,7 @@ from partkin.rules.messages.criteria import Alarm
 from partkin.rules.moments import Moment, text_of
 from partkin.store.cases import points_up
 from partkin.store.database import Readable
-from partkin.store.exposure import Exposed, Exposure, Suspicions, exposed_by, exposures_among, suspicions
+from partkin.store.exposure import Exposed, Exposure, Suspicions, exposed_by, suspicions
 from partkin.store.mass_balance import Stands, balances
 from partkin.store.preview import (
     FEW,
@@ -91,12 +90,11 @@ def _counted_in_memory(
 ) -> tuple[Exposed, tuple[list[Alike], list[SentTo]]]:
     """The counts, and what is exposed by the ways to the members that are told."""
     parts = read_parts(connection, genealogy)
-    walked = reached(connection, genealogy, parts, suspected, as_of)
+    walked = reached(connection, genealogy, parts, suspected, as_of, things=True)
     groups = grouped(genealogy, parts, walked.affected)
     first = sorted({number for members in groups.values() for number in members.first})
-    ways = walked.ways_to(genealogy.items.places(np.array(first, np.int64)))
-    found = exposed_by(connection, suspected, as_of, things=True, only=ways)
-    return found, with_exposures(groups, exposures_among(connection, found, first))
+    found, exposures = walked.exposures(connection, first)
+    return found, with_exposures(groups, exposures)
 
 
 def _groups(alike: Sequence[Alike], sent_to: Iterable[SentTo]) -> Json:

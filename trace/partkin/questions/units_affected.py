@@ -9,6 +9,9 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from partkin.memory import paging
+from partkin.memory.held import Held
+from partkin.memory.suspecting import reached, read_parts
 from partkin.rules.facts_json import item_json
 from partkin.rules.messages.criteria import Alarm
 from partkin.rules.moments import FOREVER, Moment, text_of
@@ -20,9 +23,11 @@ from partkin.store.exposure import (
     Exposure,
     all_exposures,
     exposed,
+    exposed_by,
     last_visits,
     marriages_by_id,
     page_of_exposures,
+    suspicions,
 )
 from partkin.store.genealogy import items_by_id
 from partkin.store.suspects import Mistake, criteria_without_suspects, unknown_names
@@ -39,14 +44,28 @@ class UnknownSuspects(LookupError):
         self.mistakes = mistakes
 
 
-def affected_page(database: Readable, alarm: Alarm, *, after: Cursor | None, limit: int) -> dict[str, Any]:
+def affected_page(
+    database: Readable, alarm: Alarm, *, after: Cursor | None, limit: int, held: Held | None = None
+) -> dict[str, Any]:
     """Up to `limit` affected units, certain ones first, with counts of all of them.
 
-    `next` is the cursor of the last unit when there are more. Raises UnknownSuspects.
+    Found on the genealogy that is held in memory, where it is; else in the store. `next` is the cursor of the last unit
+    when there are more. Raises UnknownSuspects.
     """
+    base = None if held is None else held.newest()
     with database.read() as connection:
-        found = exposed_to(connection, alarm)
-        exposures, counts = page_of_exposures(connection, found, after, limit + 1)
+        require_known(connection, alarm)
+        suspected = suspicions(connection, alarm.suspects, alarm.moment)
+        genealogy = None if base is None else base.at(connection)
+        if genealogy is None:
+            found = exposed_by(connection, suspected, alarm.moment)
+            exposures, counts = page_of_exposures(connection, found, after, limit + 1)
+        else:
+            units = reached(connection, genealogy, read_parts(connection, genealogy), suspected, alarm.moment)
+            counts = paging.counts(genealogy, units.affected)
+            numbers = paging.page(connection, genealogy, units.affected, after, limit + 1)
+            found, told = units.exposures(connection, numbers)
+            exposures = [told[number] for number in numbers]
         shown = exposures[:limit]
         rows = exposures_told(connection, found, shown, alarm.moment)
         notes = criteria_without_suspects(connection, alarm.suspects, alarm.moment)
@@ -65,16 +84,11 @@ def affected_rows(database: Readable, alarm: Alarm) -> Generator[list[dict[str, 
     The first chunk is empty: asking for it raises UnknownSuspects before an answer has begun.
     """
     with database.read() as connection:
-        found = exposed_to(connection, alarm)
+        require_known(connection, alarm)
+        found = exposed(connection, alarm.suspects, alarm.moment)
         yield []
         for chunk in all_exposures(connection, found):
             yield exposures_told(connection, found, chunk, alarm.moment)
-
-
-def exposed_to(connection: Connection, alarm: Alarm) -> Exposed:
-    """The units that are exposed to what is suspected. Raises UnknownSuspects."""
-    require_known(connection, alarm)
-    return exposed(connection, alarm.suspects, alarm.moment)
 
 
 def require_known(connection: Connection, alarm: Alarm) -> None:

@@ -46,7 +46,7 @@ def create_app(settings: Settings) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        database = Database(settings.store)
+        database = Database(settings.store, settings.question_seconds)
         require_current(database)
         rulebooks = Rulebooks(database)
         recorder = Recorder(

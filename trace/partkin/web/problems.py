@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.reasons import REASON_TYPES, WARNING_TYPES, ReasonType
-from partkin.store.database import is_unreachable
+from partkin.store.database import is_too_long, is_unreachable
 
 log = logging.getLogger(__name__)
 
@@ -60,6 +60,11 @@ PROBLEM_TYPES: Mapping[str, ReasonType] = {
     "busy": ReasonType("Too busy to record", "Other processes were faster each time.", "Send the same message again."),
     "store-unreachable": ReasonType(
         "The store cannot be reached", "Nothing was recorded.", "Send the same message again."
+    ),
+    "question-too-long": ReasonType(
+        "The question takes too long",
+        "The service stops what its database works at for longer than PARTKIN_QUESTION_SECONDS.",
+        "Ask for less at a time: a shorter time, fewer suspects, one part; or let the limit be raised.",
     ),
     "internal": ReasonType("Internal error", "A fault of the service; its log says more.", "Report it."),
     **REASON_TYPES,
@@ -187,6 +192,9 @@ def add_handlers(app: FastAPI) -> None:
 
     @app.exception_handler(SQLAlchemyError)
     def store(request: Request, error: SQLAlchemyError) -> Response:
+        if is_too_long(error):
+            reason = PROBLEM_TYPES["question-too-long"]
+            return problem_response(Problem("question-too-long", f"{reason.meaning} {reason.mend}", 503).body)
         if not is_unreachable(error):
             return fault(request, error)
         log.error("the store cannot be reached: %s", error)

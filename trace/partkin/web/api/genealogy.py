@@ -151,7 +151,9 @@ def affected(
     try:
         if wanted != Format.JSON:
             return rows_response(affected_rows(database, alarm), wanted, list(AffectedUnit.model_fields))
-        page = affected_page(database, alarm, after=None if cursor is None else _cursor(cursor), limit=limit)
+        after = None if cursor is None else _cursor(cursor)
+        held = request.app.state.held if as_known_at is None else None
+        page = affected_page(database, alarm, after=after, limit=limit, held=held)
     except UnknownSuspects as error:
         raise invalid({mistake.pointer: mistake.detail for mistake in error.mistakes}) from error
     return json_response({**page, "next": None if page["next"] is None else _cursor_text(page["next"])})
