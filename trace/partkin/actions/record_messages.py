@@ -216,6 +216,7 @@ class _Batch:
                     status=answers.RECORDED,
                     message=canonical({"because": because}),
                     answer=canonical(answer),
+                    because=because,
                 )
             )
 

@@ -16,6 +16,7 @@ from starlette.exceptions import HTTPException
 from partkin.rules.canonical_json import canonical
 from partkin.rules.reasons import REASON_TYPES, WARNING_TYPES, ReasonType
 from partkin.store.database import is_unreachable
+from partkin.store.journal_codec import BrokenEntry
 
 log = logging.getLogger(__name__)
 
@@ -191,6 +192,11 @@ def add_handlers(app: FastAPI) -> None:
             return fault(request, error)
         log.error("the store cannot be reached: %s", error)
         return problem_response(Problem("store-unreachable", "Nothing was found out. Ask again.", 503).body)
+
+    @app.exception_handler(BrokenEntry)
+    def broken(_: Request, error: BrokenEntry) -> Response:
+        log.error("%s", error)
+        return problem_response(Problem("internal", f"{error} `partkin check` lists all such entries.", 500).body)
 
     @app.exception_handler(Exception)
     def fault(request: Request, error: Exception) -> Response:
