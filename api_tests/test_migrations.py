@@ -262,18 +262,17 @@ def row() -> dict[str, object]:
         "outcome": "recorded",
         "recorded_at": 0,
         "status": 200,
-        "message": "{}",
-        "answer": "{}",
+        "texts": b"",
     }
 
 
 CHANGES_TO_THE_JOURNAL = {
-    "postgresql": ("UPDATE entry SET answer = ''", "DELETE FROM entry", "TRUNCATE entry CASCADE"),
+    "postgresql": ("UPDATE entry SET kind = ''", "DELETE FROM entry", "TRUNCATE entry CASCADE"),
     "sqlite": (
-        "UPDATE entry SET answer = ''",
+        "UPDATE entry SET kind = ''",
         "DELETE FROM entry",
         "REPLACE INTO entry SELECT * FROM entry",
-        "UPDATE OR IGNORE entry SET answer = ''",
+        "UPDATE OR IGNORE entry SET kind = ''",
     ),
 }
 
