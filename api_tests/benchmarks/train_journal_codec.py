@@ -31,9 +31,9 @@ from partkin.store.journal_codec import pack, unpack, with_marks
 SEEDS = (7, 11)
 UNITS = 200
 SIZE = 24 * 1024
-SAMPLES = 300
+SAMPLES = 600
 """Of each kind of message; marriages are most of any journal, and count four times."""
-FEWEST = 40
+FEWEST = 10
 LONGEST = 8000
 """Characters: lists are no sample of what is usual."""
 ESCAPE, MOMENT, HOST = r"\\u[0-9a-f]{4}", r"20(\d\d-\d\d-\d\d)T(\d\d:\d\d:\d\d)", "(?<=://)[a-z.]+"

@@ -7,7 +7,7 @@ journal_codec.py, which reads for ever what it once wrote.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import sqlalchemy as sa
@@ -29,7 +29,7 @@ BATCH = 1000
 
 Columns = Mapping[str, Any]
 
-INDEXES: Mapping[str, tuple[list[str], str | None]] = {
+INDEXES: Mapping[str, tuple[list[str], str]] = {
     "ix_entry_item_id": (["item_id"], "item_id IS NOT NULL"),
     "ix_entry_kind_occurred_at": (["kind", "occurred_at"], "kind IN ('hold', 'shipment', 'catalogue')"),
     "ix_entry_case_list": (["kind", "id"], "kind = 'case-list'"),
@@ -72,7 +72,9 @@ APPEND_ONLY = {
 
 
 def upgrade() -> None:
-    texts = sa.Column("texts", sa.LargeBinary, nullable=False, comment="message and answer, packed: see journal_codec.py")
+    texts = sa.Column(
+        "texts", sa.LargeBinary, nullable=False, comment="message and answer, packed: see journal_codec.py"
+    )
     because = sa.Column("because", BIG_ID, comment="the entry that a list of a case follows")
     _copy([because, texts], CODE, MessageId(), _packed, IN_ORDER)
 
@@ -110,31 +112,36 @@ def _copy(
 ) -> None:
     """Make the table anew, with other columns in the place of the texts, and copy all entries to it."""
     connection = op.get_bind()
-    dialect = connection.dialect.name
     for name in (*INDEXES, *BY_TIME):
         op.drop_index(name, "entry")
     op.rename_table("entry", "entry_before")
-    if dialect == "postgresql":
+    if connection.dialect.name == "postgresql":
         for name in ("pk_entry", "uq_entry_message_id"):
             op.execute(f"ALTER TABLE entry_before RENAME CONSTRAINT {name} TO {name}_before")
     before = sa.Table("entry_before", sa.MetaData(), sa.Column("message_id", id_before), autoload_with=connection)
     after = _make(columns, id_after)
-    last = 0
-    while rows := connection.execute(
-        sa.select(before).where(before.c.id > last).order_by(before.c.id).limit(BATCH)
-    ).mappings().all():
-        kept = [name for name in before.c.keys() if name in after.c]
-        copies = [{**{name: row[name] for name in kept}, **changed(row)} for row in rows]
-        connection.execute(sa.insert(after), copies)
-        last = rows[-1]["id"]
+    kept = [column.name for column in before.c if column.name in after.c]
+    for rows in _batches(connection, before):
+        connection.execute(sa.insert(after), [{**{name: row[name] for name in kept}, **changed(row)} for row in rows])
     op.drop_table("entry_before")
     for name, (indexed, where) in INDEXES.items():
-        some = None if where is None else sa.text(where)
+        some = sa.text(where)
         op.create_index(name, "entry", indexed, sqlite_where=some, postgresql_where=some)
     for name, indexed in BY_TIME.items():
         op.create_index(name, "entry", indexed, **by_time)
-    for statement in APPEND_ONLY[dialect]:
+    for statement in APPEND_ONLY[connection.dialect.name]:
         op.execute(statement)
+
+
+def _batches(connection: sa.Connection, table: sa.Table) -> Iterator[list[Columns]]:
+    last = 0
+    while True:
+        query = sa.select(table).where(table.c.id > last).order_by(table.c.id).limit(BATCH)
+        rows = [row._asdict() for row in connection.execute(query)]
+        if not rows:
+            return
+        yield rows
+        last = rows[-1]["id"]
 
 
 def _make(columns: list[sa.Column[Any]], id_type: sa.types.TypeEngine[Any]) -> sa.Table:

@@ -24,7 +24,6 @@ from sqlalchemy import (
     Text,
     and_,
     bindparam,
-    case,
     cast,
     false,
     func,
@@ -169,7 +168,8 @@ def entries_of(connection: Connection, spans: Sequence[Span], after: After) -> I
 
 def _told(row: Row[Any]) -> Told:
     _, answer = unpack(row.id, row.message_id, row.recorded_at, row.texts)
-    return Told(*(answer if name == "answer" else getattr(row, name) for name in Told._fields))
+    said = {name: getattr(row, name) for name in Told._fields if name != "answer"}
+    return Told(**said, answer=answer)
 
 
 def _lists_of(connection: Connection, spans: Sequence[Span]) -> Iterator[tuple[int, Moment, Moment]]:
@@ -199,7 +199,10 @@ def _listed(dialect: Dialect) -> CompoundSelect[Any]:
 
 
 _SPAN: Mapping[str, TypeEngine[Any]] = {
-    **{"item": BigId, "lo": BigId, "hi": BigId, "within": Integer()},
+    "item": BigId,
+    "lo": BigId,
+    "hi": BigId,
+    "within": Integer(),
     "listing": BigId,
 }
 """A span; or in place of its item, a list of a case that names it."""

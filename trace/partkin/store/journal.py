@@ -79,7 +79,7 @@ _NAMES = [field.name for field in fields(Entry) if field.name not in ("message",
 
 def entry_of_row(row: Row[Any]) -> Entry:
     """An entry, from all columns of the table. Raises BrokenEntry."""
-    columns = dict(row._mapping)  # noqa: SLF001 - a row's documented mapping
+    columns = row._asdict()
     message, answer = unpack(row.id, row.message_id, row.recorded_at, columns.pop("texts"))
     return Entry(**columns, message=message, answer=answer)
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import fields, replace
 from itertools import groupby
-from typing import Any, Final
+from typing import Final
 
 from sqlalchemy import Connection
 
