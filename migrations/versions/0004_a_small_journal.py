@@ -7,7 +7,7 @@ journal_codec.py, which reads for ever what it once wrote.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import sqlalchemy as sa
@@ -133,7 +133,7 @@ def _copy(
         op.execute(statement)
 
 
-def _batches(connection: sa.Connection, table: sa.Table) -> Iterator[list[Columns]]:
+def _batches(connection: sa.Connection, table: sa.Table) -> Iterator[Sequence[Columns]]:
     last = 0
     while True:
         query = sa.select(table).where(table.c.id > last).order_by(table.c.id).limit(BATCH)

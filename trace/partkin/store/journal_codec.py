@@ -46,7 +46,7 @@ def unpack(entry: int, message_id: str | None, recorded_at: Moment, packed: byte
         needed = f"it needs dictionary {packed[0]}, which this version of Partkin lacks" if packed else "it is empty"
         raise BrokenEntry(entry, needed)
     try:
-        text = _own.decompressor(packed[0]).decompress(packed[1:]).decode()
+        text = _own.decompressor(packed[0]).decompress(packed[1:], allow_extra_data=False).decode()
         message, answer = _without_marks(entry, message_id, recorded_at, text).split(_BETWEEN)
     except (zstandard.ZstdError, MemoryError, ValueError) as error:
         raise BrokenEntry(entry, "its message and answer are not as they were packed") from error
