@@ -180,7 +180,7 @@ def _lists_of(connection: Connection, spans: Sequence[Span]) -> Iterator[tuple[i
         return
     first = min(row.id for row in listed) // FACTS_PER_ENTRY
     lists = select(entry).where(entry.c.kind == literal_column("'case-list'"), entry.c.id >= first)
-    for row in connection.execute(lists, execution_options={"yield_per": 1}):
+    for row in connection.execute(lists, execution_options={"yield_per": CHUNK}):
         answer = entry_of_row(row).answer
         for member, number, item_id in listed:
             if f'"{member}":{number},' in answer:
