@@ -1,20 +1,23 @@
 """A small journal: message and answer in one packed column, message ids as bytes, and indexes by time that are small.
 
-Entries are copied to a new table, so that nothing is left of the room that the old one took. They are packed by
-journal_codec.py, which reads for ever what it once wrote.
+Entries are copied to a new table, so that nothing is left of the room that the old one took. How they are packed is
+written down here as it was then; `partkin/store/journal_codec.py` explains it.
 """
 
 from __future__ import annotations
 
 import json
+import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from importlib import resources
 from typing import Any
 
 import sqlalchemy as sa
+import zstandard
 from alembic import op
-
-from partkin.store.database import IN_ORDER, MessageId
-from partkin.store.journal_codec import pack, unpack
 
 revision = "0004"
 down_revision = "0003"
@@ -23,6 +26,8 @@ depends_on = None
 
 BIG_ID = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 CODE = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
+
+MESSAGE_ID = sa.Text().with_variant(sa.LargeBinary(), "postgresql")
 
 BATCH = 1000
 """Entries that are copied at a time."""
@@ -35,6 +40,11 @@ INDEXES: Mapping[str, tuple[list[str], str]] = {
     "ix_entry_case_list": (["kind", "id"], "kind = 'case-list'"),
 }
 """Those that stay as they were: by name, columns, and of which rows."""
+
+IN_ORDER: Mapping[str, Any] = {
+    "postgresql_using": "brin",
+    "postgresql_with": {"pages_per_range": "32", "autosummarize": "on"},
+}
 
 BY_TIME: Mapping[str, list[str]] = {
     "ix_entry_scan_point_occurred_at": ["scan_point", "occurred_at"],
@@ -76,7 +86,7 @@ def upgrade() -> None:
         "texts", sa.LargeBinary, nullable=False, comment="message and answer, packed: see journal_codec.py"
     )
     because = sa.Column("because", BIG_ID, comment="the entry that a list of a case follows")
-    _copy([because, texts], CODE, MessageId(), _packed, IN_ORDER)
+    _copy([because, texts], MESSAGE_ID, _packed, IN_ORDER)
 
 
 def downgrade() -> None:
@@ -87,26 +97,111 @@ def downgrade() -> None:
         nullable=False,
         comment="as first given, canonical JSON; its facts are what the books hold",
     )
-    _copy([message, answer], MessageId(), CODE, _unpacked, {})
+    _copy([message, answer], CODE, _unpacked, {})
 
 
 def _packed(row: Columns) -> Columns:
-    message, answer = row["message"], row["answer"]
     return {
-        "because": json.loads(message)["because"] if row["kind"] == "case-list" else None,
-        "texts": pack(row["id"], row["message_id"], row["recorded_at"], message, answer),
+        **{name: value for name, value in row.items() if name not in ("message", "answer")},
+        "message_id": _kept_id(row["message_id"]),
+        "because": json.loads(row["message"])["because"] if row["kind"] == "case-list" else None,
+        "texts": bytes((DICTIONARY,)) + _compressor().compress(_marked(row).encode()),
     }
 
 
 def _unpacked(row: Columns) -> Columns:
-    message, answer = unpack(row["id"], row["message_id"], row["recorded_at"], row["texts"])
-    return {"message": message, "answer": answer}
+    said = {**row, "message_id": _read_id(row["message_id"])}
+    packed = said.pop("texts")
+    del said["because"]
+    message, answer = _whole(said, _decompressor(packed[0]).decompress(packed[1:]).decode()).split("\x00")
+    return {**said, "message": message, "answer": answer}
+
+
+# -- message ids on PostgreSQL: a UUID is sixteen bytes, no other text is
+
+
+def _kept_id(text: str | None) -> str | bytes | None:
+    if text is None or op.get_bind().dialect.name != "postgresql":
+        return text
+    with suppress(ValueError):
+        if str(one := uuid.UUID(text)) == text:
+            return one.bytes
+    plain = text.encode()
+    return plain + b"\0" if len(plain) == 16 else plain
+
+
+def _read_id(kept: str | bytes | None) -> str | None:
+    if kept is None or isinstance(kept, str):
+        return kept
+    return str(uuid.UUID(bytes=kept)) if len(kept) == 16 else kept.removesuffix(b"\0").decode()
+
+
+# -- message and answer
+
+DICTIONARY = 1
+NUMBER = '"number":'
+
+
+def _marked(row: Columns) -> str:
+    if any(chr(mark) in row["message"] + row["answer"] for mark in range(5)):
+        raise ValueError(f"entry {row['id']} is no canonical JSON: it has a control character")
+    text = f"{row['message']}\x00{row['answer']}"
+    for mark, words in _marks(row):
+        text = text.replace(words, mark)
+    before, *parts = text.split(NUMBER)
+    marked, following = [before], row["id"] * 4096
+    for part in parts:
+        digits = str(following)
+        if part.startswith(digits) and not part[len(digits) : len(digits) + 1].isdigit():
+            marked.append("\x04" + part[len(digits) :])
+            following += 1
+        else:
+            marked.append(NUMBER + part)
+    return "".join(marked)
+
+
+def _whole(row: Columns, text: str) -> str:
+    before, *parts = text.split("\x04")
+    text = before + "".join(f"{NUMBER}{number}{part}" for number, part in enumerate(parts, row["id"] * 4096))
+    for mark, words in _marks(row):
+        text = text.replace(mark, words)
+    return text
+
+
+def _marks(row: Columns) -> tuple[tuple[str, str], ...]:
+    at = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=row["recorded_at"])
+    written = at.isoformat(timespec="microseconds").replace("+00:00", "Z")
+    return (
+        ("\x01", f'"message_id":"{row["message_id"]}"'),
+        ("\x02", f'"recorded_at":"{written}"'),
+        ("\x03", f'"entry":{row["id"]},'),
+    )
+
+
+@cache
+def _compressor() -> zstandard.ZstdCompressor:
+    parameters = zstandard.ZstdCompressionParameters.from_level(
+        6, format=zstandard.FORMAT_ZSTD1_MAGICLESS, write_content_size=1, write_checksum=0, write_dict_id=0
+    )
+    return zstandard.ZstdCompressor(dict_data=_dictionary(DICTIONARY), compression_params=parameters)
+
+
+@cache
+def _decompressor(number: int) -> zstandard.ZstdDecompressor:
+    return zstandard.ZstdDecompressor(dict_data=_dictionary(number), format=zstandard.FORMAT_ZSTD1_MAGICLESS)
+
+
+def _dictionary(number: int) -> zstandard.ZstdCompressionDict:
+    file = resources.files("partkin.store") / f"journal_{number}.dictionary"
+    return zstandard.ZstdCompressionDict(file.read_bytes())
+
+
+# -- the table
 
 
 def _copy(
     columns: list[sa.Column[Any]],
-    id_before: sa.types.TypeEngine[Any],
-    id_after: sa.types.TypeEngine[Any],
+    id_type: sa.types.TypeEngine[Any],
     changed: Callable[[Columns], Columns],
     by_time: Mapping[str, Any],
 ) -> None:
@@ -118,11 +213,10 @@ def _copy(
     if connection.dialect.name == "postgresql":
         for name in ("pk_entry", "uq_entry_message_id"):
             op.execute(f"ALTER TABLE entry_before RENAME CONSTRAINT {name} TO {name}_before")
-    before = sa.Table("entry_before", sa.MetaData(), sa.Column("message_id", id_before), autoload_with=connection)
-    after = _make(columns, id_after)
-    kept = [column.name for column in before.c if column.name in after.c]
+    before = sa.Table("entry_before", sa.MetaData(), autoload_with=connection)
+    after = _make(columns, id_type)
     for rows in _batches(connection, before):
-        connection.execute(sa.insert(after), [{**{name: row[name] for name in kept}, **changed(row)} for row in rows])
+        connection.execute(sa.insert(after), [changed(row) for row in rows])
     op.drop_table("entry_before")
     for name, (indexed, where) in INDEXES.items():
         some = sa.text(where)

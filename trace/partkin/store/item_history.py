@@ -6,6 +6,7 @@ moment; what a containment case changes in an entry of its own, by reading these
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache
 from typing import Any, NamedTuple
@@ -174,7 +175,10 @@ def _told(row: Row[Any]) -> Told:
 
 def _lists_of(connection: Connection, spans: Sequence[Span]) -> Iterator[tuple[int, Moment, Moment]]:
     """Lists of cases that list the items anew, drop them, or let them go: the entry, and the time of the item."""
-    times = {span.item: span[1:3] for span in spans if span.within}
+    times: dict[int, list[tuple[Moment, Moment]]] = defaultdict(list)
+    for span in spans:
+        if span.within:
+            times[span.item].append((span.since, span.until))
     listed = connection.execute(_listed(dialect_of(connection)), value_parameters(connection, list(times))).all()
     if not listed:
         return
@@ -184,7 +188,7 @@ def _lists_of(connection: Connection, spans: Sequence[Span]) -> Iterator[tuple[i
         answer = entry_of_row(row).answer
         for member, number, item_id in listed:
             if f'"{member}":{number},' in answer:
-                yield row.id, *times[item_id]
+                yield from ((row.id, since, until) for since, until in times[item_id])
 
 
 @cache
