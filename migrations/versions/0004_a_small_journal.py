@@ -1,6 +1,6 @@
 """A small journal: message and answer in one packed column, message ids as bytes, and indexes by time that are small.
 
-Entries are copied to a new table, so that nothing is left of the room that the old one took. How they are packed is
+Entries are copied to a new table; SQLite gives the room of the old one back at the next VACUUM. How they are packed is
 written down here as it was then; `partkin/store/journal_codec.py` explains it.
 """
 
