@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -19,7 +20,8 @@ from sqlalchemy import Connection, MetaData, insert, select, text
 from sqlalchemy.exc import DBAPIError
 from stdnum.iso7064 import mod_37_36
 
-from api_tests.plant import Station, differences, dryer, recorded
+from api_tests.cases import frozen
+from api_tests.plant import Station, differences, dryer, load, motor, recorded
 from api_tests.servers import running, served
 from partkin.exports.night import export_night
 from partkin.store.database import Database
@@ -253,6 +255,31 @@ def test_a_store_of_the_first_version_goes_there_and_back(first: Database) -> No
     assert rows_of(first) == after
 
 
+def test_a_journal_with_lists_of_cases_goes_there_and_back(
+    database: Database, store_url: str, new_store: Callable[[], str]
+) -> None:
+    """Its texts are as they were when they are not packed, and packed again."""
+    load(store_url)
+    with running(store_url) as base_url, httpx2.Client(base_url=base_url) as client:
+        station = Station(client)
+        station.client.post("/v1/units", content="\u20ac{")
+        recorded(station.start("D1"))
+        recorded(station.marry("D1", "L-10", motor("M1")))
+        frozen(station, items=[motor("M1")])
+        entries = client.get("/v1/entries").json()
+    before = rows_of(database)
+    downgrade(database, "0003")
+    with database.read() as connection:
+        unpacked = connection.execute(text("SELECT kind, message, answer FROM entry ORDER BY id")).all()
+    assert [(kind, json.loads(said), json.loads(answer)) for kind, said, answer in unpacked] == [
+        (one["kind"], one["message"], one["answer"]) for one in entries["items"]
+    ]
+    assert {"case-list", "unreadable", "catalogue"} <= {kind for kind, *_ in unpacked}
+    upgrade(database)
+    assert rows_of(database) == before
+    assert differences(store_url, new_store()) == []
+
+
 def row() -> dict[str, object]:
     """An entry; its values mean nothing here."""
     return {
@@ -262,18 +289,17 @@ def row() -> dict[str, object]:
         "outcome": "recorded",
         "recorded_at": 0,
         "status": 200,
-        "message": "{}",
-        "answer": "{}",
+        "texts": b"",
     }
 
 
 CHANGES_TO_THE_JOURNAL = {
-    "postgresql": ("UPDATE entry SET answer = ''", "DELETE FROM entry", "TRUNCATE entry CASCADE"),
+    "postgresql": ("UPDATE entry SET kind = ''", "DELETE FROM entry", "TRUNCATE entry CASCADE"),
     "sqlite": (
-        "UPDATE entry SET answer = ''",
+        "UPDATE entry SET kind = ''",
         "DELETE FROM entry",
         "REPLACE INTO entry SELECT * FROM entry",
-        "UPDATE OR IGNORE entry SET answer = ''",
+        "UPDATE OR IGNORE entry SET kind = ''",
     ),
 }
 

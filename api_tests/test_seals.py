@@ -284,7 +284,7 @@ UNLOCK = {
     "sqlite": [f"DROP TRIGGER entry_no_{what}" for what in ("update", "replace", "delete")],
 }
 CHANGES = {
-    "an answer": ("UPDATE entry SET answer = replace(answer, 'D4', 'D7') WHERE id = 5", 2),
+    "an answer": ("UPDATE entry SET texts = (SELECT texts FROM entry WHERE id = 4) WHERE id = 5", 2),
     "a status": ("UPDATE entry SET status = 409 WHERE id = 3", 1),
     "our clock": ("UPDATE entry SET recorded_at = recorded_at + 1 WHERE id = 6", 3),
     "an entry that is gone": ("DELETE FROM entry WHERE id = 2", 1),

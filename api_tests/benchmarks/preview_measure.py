@@ -32,6 +32,7 @@ from partkin.rules.messages import NamedItem
 from partkin.rules.messages.criteria import Alarm, Suspects
 from partkin.rules.moments import FOREVER
 from partkin.store.database import Database
+from partkin.store.journal import Entry, add_entries
 
 SHARE = 12
 """One unit in so many holds the suspect lot."""
@@ -65,6 +66,11 @@ def fill(database: Database, units: int, drawn: int) -> None:
             if statement != fast and database.dialect == "postgresql":
                 connection.execute(text(fast))
             connection.execute(text(_for_engine(statement, database.dialect)))
+    last = (MARRIAGES + units * (drawn + 2)) // FACTS_PER_ENTRY + 1
+    nothing = dict.fromkeys(("message_id", "mode", "scan_point", "operator", "occurred_at", "item_id"))
+    filling = {"kind": "unreadable", "outcome": "unreadable", "status": 400, "message": "{}", "answer": "{}"}
+    with database.write() as connection:
+        add_entries(connection, [Entry(id=last, recorded_at=START, **nothing, **filling)])
 
 
 def _for_engine(statement: str, dialect: str) -> str:
@@ -112,10 +118,6 @@ def _statements(units: int, drawn: int, n: str) -> list[str]:
             f"{married} SELECT {MARRIAGES} + ({into}) * {a_unit} + 2 + {slot}, {SCREWS}, {UNITS} + {into}, 'SCREWS',"
             f" 1 + {slot}, 1, {START} + ({into}) * {step}, {FOREVER}, false, false, true, NULL, false"
             f" FROM numbers({units * drawn}) AS numbers"
-        ),
-        (
-            "INSERT INTO entry (id, kind, outcome, recorded_at, status, message, answer) VALUES"
-            f" ({(MARRIAGES + units * a_unit) // FACTS_PER_ENTRY + 1}, 'note', 'unreadable', {START}, 400, '', '')"
         ),
         (
             "INSERT INTO shipment (id, code, consignee, opened_at, despatched_at)"

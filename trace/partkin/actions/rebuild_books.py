@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing
-from dataclasses import astuple, dataclass, replace
+from dataclasses import astuple, dataclass, fields, replace
 from itertools import islice
 from typing import Any
 
@@ -26,7 +26,7 @@ def check_books(kept: Database, empty: Database, progress: Callable[[int, int], 
 
     Last come entries that are filed otherwise than their message and answer say: questions find them by these columns.
     The facts of the journal are applied, in order, to an empty store. Journal and books are read in one transaction, so
-    stations may go on posting. `progress` is told how many entries were read, and of how many.
+    stations may go on posting. `progress` is told how many entries were read, and of how many. Raises BrokenEntry.
     """
     with kept.read() as reader:
         total = count_entries(reader)
@@ -48,6 +48,13 @@ class Difference:
 
     def __str__(self) -> str:
         return f"{self.table}: kept {self.kept}, by the journal {self.rebuilt}"
+
+    @property
+    def columns(self) -> Mapping[str, bool]:
+        """The names of what the rows hold, in order, and whether it is part of the key."""
+        if self.table == tables.entry.name:
+            return {field.name: field.name == "id" for field in fields(Entry)}
+        return {column.name: column.primary_key for column in tables.metadata.tables[self.table].columns}
 
     @property
     def entry(self) -> int | None:
@@ -114,12 +121,13 @@ def _misfiled(reader: Connection, rebuilt: Connection) -> Iterator[Difference]:
 
 
 def _said(entry: Entry) -> dict[str, Any]:
-    message = json.loads(entry.message) if entry.message_id is not None else {}
+    message = json.loads(entry.message)
     at = message.get("occurred_at")
     return {
         "scan_point": message.get("scan_point"),
         "operator": message.get("operator"),
         "occurred_at": None if at is None else moment_of_text(at),
+        "because": message.get("because") if entry.message_id is None else None,
     }
 
 

@@ -219,6 +219,7 @@ class _Batch:
                     status=answers.RECORDED,
                     message=canonical({"because": because}),
                     answer=canonical(answer),
+                    because=because,
                 )
             )
 

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from partkin.questions.attachments import BrokenAttachment
     from partkin.questions.seals import SealsChecked
     from partkin.store.database import Database
+    from partkin.store.journal_codec import BrokenEntry
 
 MOST_LISTED = 100
 """Differences listed; all of them are counted."""
@@ -34,7 +35,9 @@ def check(store: StoreUrl = None, as_json: AsJson = False) -> None:
     from partkin.actions.rebuild_books import check_books
     from partkin.command_line.terminal import progress_bar
     from partkin.questions.attachments import broken_attachments
+    from partkin.questions.entries import unreadable_entries
     from partkin.questions.seals import check_seals
+    from partkin.store.journal_codec import BrokenEntry
 
     entries = 0
 
@@ -44,12 +47,16 @@ def check(store: StoreUrl = None, as_json: AsJson = False) -> None:
         progress(done, total)
 
     with open_store(store) as kept:
-        with _temporary_store() as empty, progress_bar("entries rebuilt") as progress:
-            differences = check_books(kept, empty, read)
-            listed = list(islice(differences, MOST_LISTED))
-            count = len(listed) + sum(1 for _ in differences)
-        with progress_bar("sealed entries") as progress_of_seals:
-            seals = check_seals(kept, progress_of_seals)
+        try:
+            with _temporary_store() as empty, progress_bar("entries rebuilt") as progress:
+                differences = check_books(kept, empty, read)
+                listed = list(islice(differences, MOST_LISTED))
+                count = len(listed) + sum(1 for _ in differences)
+            with progress_bar("sealed entries") as progress_of_seals:
+                seals = check_seals(kept, progress_of_seals)
+        except BrokenEntry:
+            _show_broken(unreadable_entries(kept), as_json=as_json)
+            raise typer.Exit(1) from None
         with progress_bar("attachments") as progress_of_attachments:
             broken = list(broken_attachments(kept, progress_of_attachments))
     if as_json:
@@ -86,8 +93,23 @@ def _print_json(
         "seals": 0 if seals.last is None else seals.last.seal,
         "broken_seal": None if broken is None else {"seal": broken.seal, "detail": str(broken)},
         "broken_attachments": [asdict(one) for one in attachments],
+        "broken_entries": [],
     }
     print(json.dumps(result, default=str))
+
+
+def _show_broken(broken: list[BrokenEntry], *, as_json: bool) -> None:
+    from partkin.command_line.terminal import console
+
+    if as_json:
+        print(json.dumps({"broken_entries": [{"entry": one.entry, "detail": str(one)} for one in broken]}))
+        return
+    for one in broken[:MOST_LISTED]:
+        console().print(str(one))
+    console().print(
+        f"{len(broken)} entries cannot be read, so nothing else was checked: "
+        "put them back from a backup or the nights' exports."
+    )
 
 
 def _show_seals(seals: SealsChecked) -> None:
@@ -123,20 +145,17 @@ def _show(entries: int, count: int, listed: list[Difference]) -> None:
 
 def _difference(difference: Difference) -> dict[str, Any]:
     """One difference: the row's key, and what both have where they differ; null for a row that is not there."""
-    from partkin.store.tables import metadata
-
-    columns = metadata.tables[difference.table].columns
+    columns = difference.columns
     kept, rebuilt = difference.kept, difference.rebuilt
     row = kept if kept is not None else rebuilt
-    names = [column.name for column in columns]
-    differing = [name for place, name in enumerate(names) if not (kept and rebuilt and kept[place] == rebuilt[place])]
+    differing = [name for place, name in enumerate(columns) if not (kept and rebuilt and kept[place] == rebuilt[place])]
 
     def part(values: tuple[Any, ...] | None) -> dict[str, Any] | None:
-        return None if values is None else {name: v for name, v in zip(names, values, strict=True) if name in differing}
+        return None if values is None else {n: v for n, v in zip(columns, values, strict=True) if n in differing}
 
     return {
         "table": difference.table,
-        "key": {c.name: v for c, v in zip(columns, row or (), strict=True) if c.primary_key},
+        "key": {name: v for (name, is_key), v in zip(columns.items(), row or (), strict=True) if is_key},
         "entry": difference.entry,
         "kept": part(kept),
         "rebuilt": part(rebuilt),

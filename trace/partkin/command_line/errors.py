@@ -8,6 +8,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from partkin.command_line.asking import BadInput
 from partkin.exports.whole_folder import ExportRefused
+from partkin.store.journal_codec import BrokenEntry
 from partkin.store.migrate import StoreAtAnotherRevision
 
 
@@ -16,6 +17,8 @@ def line_of(error: Exception) -> str | None:
     match error:
         case BadInput() | StoreAtAnotherRevision() | ExportRefused():
             return str(error)
+        case BrokenEntry():
+            return f"{error} `partkin check` lists all such entries."
         case CommandError():
             return f"the store was not migrated: {error}"
         case OSError(filename=str() as file, strerror=str() as why):

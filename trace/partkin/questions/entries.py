@@ -7,19 +7,26 @@ from typing import Any
 
 from partkin.rules.moments import text_of
 from partkin.store.database import Database
-from partkin.store.journal import Entry, read_entries
+from partkin.store.journal import Entry, broken_entries, read_entries
+from partkin.store.journal_codec import BrokenEntry
 
 
 def list_entries(database: Database, *, after: int, limit: int) -> list[Entry]:
-    """Up to `limit` entries in order of their numbers, from the one after `after`."""
+    """Up to `limit` entries in order of their numbers, from the one after `after`. Raises BrokenEntry."""
     with database.read() as connection:
         return list(read_entries(connection, after=after, limit=limit))
 
 
 def find_entry(database: Database, number: int) -> Entry | None:
-    """The entry of a number."""
+    """The entry of a number. Raises BrokenEntry."""
     found = list_entries(database, after=number - 1, limit=1)
     return found[0] if found and found[0].id == number else None
+
+
+def unreadable_entries(database: Database) -> list[BrokenEntry]:
+    """The entries whose message and answer cannot be read, in order."""
+    with database.read() as connection:
+        return list(broken_entries(connection))
 
 
 def entry_json(entry: Entry) -> dict[str, Any]:

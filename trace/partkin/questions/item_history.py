@@ -44,6 +44,7 @@ from partkin.store.genealogy import items_by_id
 from partkin.store.item_history import (
     FIRST,
     After,
+    Told,
     corrections_of,
     draws_of,
     entries_of,
@@ -113,7 +114,7 @@ def _history(
         yield list(_told(connection, entries, subject))
 
 
-def _told(connection: Connection, entries: Sequence[Row[Any]], subject: _Subject) -> Iterator[dict[str, Any]]:
+def _told(connection: Connection, entries: Sequence[Told], subject: _Subject) -> Iterator[dict[str, Any]]:
     """Those of some entries that touched the subject, in sentences."""
     answers = {row.id: json.loads(row.answer) for row in entries}
     facts = {number: [fact_of_json(fact) for fact in answer["facts"]] for number, answer in answers.items()}

@@ -13,6 +13,7 @@ from partkin.rules.moments import Moment
 from partkin.store.cases import found_things, sent
 from partkin.store.database import BigId, among, given
 from partkin.store.exposure import Exposed
+from partkin.store.journal import Entry, entry_of_row
 from partkin.store.tables import (
     case_decision,
     case_item,
@@ -138,7 +139,7 @@ def units_started(
     return {row[0]: row[1] for row in connection.execute(query.group_by("number"))}
 
 
-def entries_of_case(connection: Connection, case_id: int) -> Sequence[Row[*tuple[Any, ...]]]:
+def entries_of_case(connection: Connection, case_id: int) -> Sequence[Answered]:
     """The journal's entries that say something of a case, without the lists that follow some of them, in order."""
     made = connection.scalars(union_all(*_rows_of_case(case_id)))
     numbers = sorted({number // FACTS_PER_ENTRY for number in made})
@@ -155,8 +156,22 @@ def _rows_of_case(case_id: int) -> list[Select[Any]]:
     return [*rows, inspected.where(sorting.c.case_id == case_id)]
 
 
-def entries_by_number(connection: Connection, numbers: Sequence[int]) -> Sequence[Row[*tuple[Any, ...]]]:
-    """Entries by their numbers, in order: when, by whom, of what kind, and the answer."""
-    t = entry.c
-    query = select(t.id, t.kind, t.operator, func.coalesce(t.occurred_at, t.recorded_at).label("at"), t.answer)
-    return connection.execute(query.where(among(connection, t.id, numbers)).order_by(t.id)).all()
+class Answered(NamedTuple):
+    """An entry: when, by whom, of what kind, and the answer."""
+
+    id: int
+    kind: str
+    operator: str | None
+    at: Moment
+    answer: str
+
+
+def entries_by_number(connection: Connection, numbers: Sequence[int]) -> Sequence[Answered]:
+    """Entries by their numbers, in order. Raises BrokenEntry."""
+    query = select(entry).where(among(connection, entry.c.id, numbers)).order_by(entry.c.id)
+    return [_answered(entry_of_row(row)) for row in connection.execute(query)]
+
+
+def _answered(one: Entry) -> Answered:
+    at = one.recorded_at if one.occurred_at is None else one.occurred_at
+    return Answered(one.id, one.kind, one.operator, at, one.answer)

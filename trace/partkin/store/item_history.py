@@ -1,11 +1,12 @@
 """The journal entries of items, found through the books: every row's number says which entry made it.
 
 What changes a row and makes none, such as the release of a hold or the end of a line of a shipment, is found by its
-moment; what a containment case changes in an entry of its own, by the text of that entry.
+moment; what a containment case changes in an entry of its own, by reading these entries.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache
 from typing import Any, NamedTuple
@@ -24,7 +25,6 @@ from sqlalchemy import (
     Text,
     and_,
     bindparam,
-    case,
     cast,
     false,
     func,
@@ -52,6 +52,8 @@ from partkin.store.database import (
     row_parameters,
     value_parameters,
 )
+from partkin.store.journal import entry_of_row
+from partkin.store.journal_codec import unpack
 from partkin.store.tables import (
     case_decision,
     case_item,
@@ -136,17 +138,78 @@ def _walk(dialect: Dialect, *, down: bool) -> CTE:
 # -- the entries
 
 
-def entries_of(connection: Connection, spans: Sequence[Span], after: After) -> Iterator[Sequence[Row[Any]]]:
-    """The entries of items in their times, in order of occurred_at and entry, from the one after `after`; in chunks."""
-    columns = dict(zip(_SPAN, zip(*spans, strict=True), strict=True))
-    columns["within"] = tuple(int(within) for within in columns["within"])
+class Told(NamedTuple):
+    """An entry, and when it says that what it is of happened."""
+
+    id: int
+    kind: str
+    mode: str | None
+    scan_point: str | None
+    operator: str | None
+    occurred_at: Moment
+    recorded_at: Moment
+    item_id: int | None
+    answer: str
+
+
+def entries_of(connection: Connection, spans: Sequence[Span], after: After) -> Iterator[Sequence[Told]]:
+    """The entries of items in their times, in order of occurred_at and entry, from the one after `after`; in chunks.
+
+    Raises BrokenEntry.
+    """
+    rows = [(*span[:3], int(span.within), 0) for span in spans]
+    rows += [(0, since, until, 0, listing) for listing, since, until in _lists_of(connection, spans)]
+    columns = dict(zip(_SPAN, zip(*rows, strict=True), strict=True))
     parameters = {**row_parameters(connection, columns), "after_at": after.occurred_at, "after_entry": after.entry}
     statement = _entries(dialect_of(connection)).execution_options(yield_per=CHUNK)
     with connection.execute(statement, parameters) as found:
-        yield from found.partitions()
+        for some in found.partitions():
+            yield [_told(row) for row in some]
 
 
-_SPAN: Mapping[str, TypeEngine[Any]] = {"item": BigId, "lo": BigId, "hi": BigId, "within": Integer()}
+def _told(row: Row[Any]) -> Told:
+    _, answer = unpack(row.id, row.message_id, row.recorded_at, row.texts)
+    said = {name: getattr(row, name) for name in Told._fields if name != "answer"}
+    return Told(**said, answer=answer)
+
+
+def _lists_of(connection: Connection, spans: Sequence[Span]) -> Iterator[tuple[int, Moment, Moment]]:
+    """Lists of cases that list the items anew, drop them, or let them go: the entry, and the time of the item."""
+    times: dict[int, list[tuple[Moment, Moment]]] = defaultdict(list)
+    for span in spans:
+        if span.within:
+            times[span.item].append((span.since, span.until))
+    listed = connection.execute(_listed(dialect_of(connection)), value_parameters(connection, list(times))).all()
+    if not listed:
+        return
+    first = min(row.id for row in listed) // FACTS_PER_ENTRY
+    lists = select(entry).where(entry.c.kind == literal_column("'case-list'"), entry.c.id >= first)
+    for row in connection.execute(lists, execution_options={"yield_per": CHUNK}):
+        answer = entry_of_row(row).answer
+        for member, number, item_id in listed:
+            if f'"{member}":{number},' in answer:
+                yield from ((row.id, since, until) for since, until in times[item_id])
+
+
+@cache
+def _listed(dialect: Dialect) -> CompoundSelect[Any]:
+    """What cases list and hold of items: as what a list names it, and by which number."""
+
+    def named(member: str, table: Table) -> Select[Any]:
+        name = literal_column(f"'{member}'", Text()).label("member")
+        return select(name, table.c.id, table.c.item_id).where(among_values(dialect, table.c.item_id))
+
+    return union_all(named("listed", case_item), named("hold", hold).where(hold.c.case_id.is_not(None)))
+
+
+_SPAN: Mapping[str, TypeEngine[Any]] = {
+    "item": BigId,
+    "lo": BigId,
+    "hi": BigId,
+    "within": Integer(),
+    "listing": BigId,
+}
+"""A span; or in place of its item, a list of a case that names it."""
 
 _ROWS_OF_ITEMS = (
     *((item, "id"), (marriage, "parent_id"), (marriage, "child_id"), (removal, "parent_id"), (removal, "child_id")),
@@ -181,14 +244,13 @@ def _entries(dialect: Dialect) -> Select[Any]:
 def _moment(number: ColumnElement[int]) -> ScalarSelect[Moment]:
     """When an entry says that it happened; a list of a case, when that happened which it is because of."""
     own, first = entry.alias("own"), entry.alias("first")
-    because = func.substr(own.c.message, len('{"because":') + 1, func.length(own.c.message) - len('{"because":}'))
-    of = case((own.c.kind == literal_column("'case-list'"), cast(because, BigId)), else_=own.c.id)
+    of = func.coalesce(own.c.because, own.c.id)
     return (
         select(first.c.occurred_at).join_from(own, first, first.c.id == of).where(own.c.id == number).scalar_subquery()
     )
 
 
-_OF_ENTRY = ("id", "kind", "mode", "scan_point", "operator", "recorded_at", "item_id", "answer")
+_OF_ENTRY = ("id", "kind", "mode", "scan_point", "operator", "recorded_at", "item_id", "message_id", "texts")
 
 
 def _numbers(dialect: Dialect, span: FromClause) -> Iterator[Select[Any]]:
@@ -216,7 +278,7 @@ def _numbers(dialect: Dialect, span: FromClause) -> Iterator[Select[Any]]:
     yield found(*_entries_at(dialect, rows, "hold", h.c.released_at))
     yield from _of_shipments(dialect, span, found)
     yield from _of_returns(dialect, span, found, owned)
-    yield from _of_cases(dialect, span, found, owned)
+    yield from _of_cases(span, found, owned)
 
 
 _Found = Callable[[FromClause, ColumnElement[int]], Select[Any]]
@@ -258,26 +320,11 @@ def _of_returns(dialect: Dialect, span: FromClause, found: _Found, owned: _Owned
     yield found(rows, back.c.id // FACTS_PER_ENTRY)
 
 
-def _of_cases(dialect: Dialect, span: FromClause, found: _Found, owned: _Owned) -> Iterator[Select[Any]]:
-    """Sortings that the items were drawn for; lists of cases that list them anew, drop them, or let them go."""
+def _of_cases(span: FromClause, found: _Found, owned: _Owned) -> Iterator[Select[Any]]:
+    """Sortings that the items were drawn for, and lists of cases."""
     rows, drawn = owned(sorting_item, "item_id", "sorting_id")
     yield found(rows, drawn.c.sorting_id // FACTS_PER_ENTRY)
-    rows, listed = owned(case_item, "item_id", "id")
-    yield found(*_lists_with(dialect, rows, "listed", listed.c.id))
-    of_case = and_(span.c.within == 1, hold.c.item_id == span.c.item, hold.c.case_id.is_not(None))
-    rows, h = looked_up(dialect, span, hold, of_case, "id")
-    yield found(*_lists_with(dialect, rows, "hold", h.c.id))
-
-
-def _lists_with(
-    dialect: Dialect, rows: FromClause, member: str, number: ColumnElement[int]
-) -> tuple[FromClause, ColumnElement[int]]:
-    """The join with the lists of cases that name a row by its number, since that was made; and their numbers."""
-    listing = and_(entry.c.kind == literal_column("'case-list'"), entry.c.id >= number // FACTS_PER_ENTRY)
-    text = literal(f'"{member}":') + cast(number, Text()) + ","
-    # Outer, so that SQLite does not begin with all lists of all cases.
-    rows, e = looked_up(dialect, rows, entry, and_(listing, entry.c.answer.contains(text)), "id", outer=True)
-    return rows, e.c.id
+    yield found(span, span.c.listing).where(span.c.listing > 0)
 
 
 def _entries_at(

@@ -7,11 +7,12 @@ from dataclasses import dataclass, fields
 from itertools import count
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select, true
+from sqlalchemy import Connection, Row, func, insert, select, true
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment, text_of
 from partkin.store.database import among, recorders_lock
+from partkin.store.journal_codec import BrokenEntry, pack, unpack
 from partkin.store.tables import entry, entry_numbers
 
 LAST = (1 << 63) - 1
@@ -20,7 +21,7 @@ LAST = (1 << 63) - 1
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of the journal; its fields are the columns of the table."""
+    """One line of the journal; its fields are the columns of the table, but for the texts, which share one."""
 
     id: int
     message_id: str | None
@@ -35,6 +36,7 @@ class Entry:
     status: int
     message: str
     answer: str
+    because: int | None = None
 
 
 def next_numbers(connection: Connection, count: int) -> Sequence[int]:
@@ -67,32 +69,41 @@ def add_entries(connection: Connection, entries: Iterable[Entry]) -> None:
 
 
 def _columns(one: Entry) -> dict[str, Any]:
-    return {name: getattr(one, name) for name in _NAMES}
+    columns = {name: getattr(one, name) for name in _NAMES}
+    columns["texts"] = pack(one.id, one.message_id, one.recorded_at, one.message, one.answer)
+    return columns
 
 
-_NAMES = [field.name for field in fields(Entry)]
+_NAMES = [field.name for field in fields(Entry) if field.name not in ("message", "answer")]
+
+
+def entry_of_row(row: Row[Any]) -> Entry:
+    """An entry, from all columns of the table. Raises BrokenEntry."""
+    columns = row._asdict()
+    message, answer = unpack(row.id, row.message_id, row.recorded_at, columns.pop("texts"))
+    return Entry(**columns, message=message, answer=answer)
 
 
 def entries_of_messages(connection: Connection, message_ids: Sequence[str]) -> dict[str, Entry]:
     """The entries that answered these messages before."""
     found = connection.execute(select(entry).where(among(connection, entry.c.message_id, message_ids)))
-    return {row.message_id: Entry(*row) for row in found}
+    return {row.message_id: entry_of_row(row) for row in found}
 
 
 def read_entries(
     connection: Connection, *, after: int = 0, up_to: int = LAST, limit: int | None = None, chunk: int = 1000
 ) -> Generator[Entry, None, None]:
-    """Entries in order of their numbers, a chunk at a time; close it where not all are read."""
+    """Entries in order of their numbers, a chunk at a time; close it where not all are read. Raises BrokenEntry."""
     query = select(entry).where(entry.c.id > after, entry.c.id <= up_to).order_by(entry.c.id)
     if limit is not None:
         query = query.limit(limit)
     with connection.execute(query.execution_options(yield_per=chunk)) as rows:
         for row in rows:
-            yield Entry(*row)
+            yield entry_of_row(row)
 
 
 def canonical_entry(one: Entry) -> str:
-    """An entry as canonical JSON (RFC 8785); message and answer are kept in that form, and put in as they are.
+    """An entry as canonical JSON (RFC 8785); message and answer are in that form, and put in as they are.
 
     The night's export has it as a line, and seals are made of it.
     """
@@ -102,6 +113,17 @@ def canonical_entry(one: Entry) -> str:
         f'{message_id}"outcome":{canonical(one.outcome)},"recorded_at":"{text_of(one.recorded_at)}",'
         f'"status":{one.status}}}'
     )
+
+
+def broken_entries(connection: Connection) -> Iterator[BrokenEntry]:
+    """The entries whose message and answer cannot be read, in order."""
+    t = entry.c
+    query = select(t.id, t.message_id, t.recorded_at, t.texts).order_by(t.id)
+    for row in connection.execute(query, execution_options={"yield_per": 1000}):
+        try:
+            unpack(*row)
+        except BrokenEntry as broken:
+            yield broken
 
 
 def last_entry(connection: Connection) -> int:

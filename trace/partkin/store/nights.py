@@ -11,7 +11,7 @@ from sqlalchemy import ColumnElement, Connection, Text, and_, cast, func, select
 from partkin.rules.moments import Moment
 from partkin.store.catalogue import read_revision
 from partkin.store.database import Database
-from partkin.store.journal import Entry
+from partkin.store.journal import Entry, entry_of_row
 from partkin.store.tables import entry
 
 _LOOK_EVERY = 0.05  # seconds
@@ -76,7 +76,7 @@ def entries_of_span(connection: Connection, span: Span) -> Iterator[Entry]:
     numbered = entry.c.id.between(span.first, span.last)
     query = select(entry).where(numbered, _recorded(span.start, span.end)).order_by(entry.c.id)
     for row in connection.execute(query, execution_options={"yield_per": 1000}):
-        yield Entry(*row)
+        yield entry_of_row(row)
 
 
 def catalogue_revision_at(connection: Connection, end: Moment) -> int:

@@ -16,6 +16,7 @@ from starlette.exceptions import HTTPException
 from partkin.rules.canonical_json import canonical
 from partkin.rules.reasons import REASON_TYPES, WARNING_TYPES, ReasonType
 from partkin.store.database import is_too_long, is_unreachable
+from partkin.store.journal_codec import BrokenEntry
 
 log = logging.getLogger(__name__)
 
@@ -190,17 +191,28 @@ def add_handlers(app: FastAPI) -> None:
                 found = Problem("internal", str(error.detail), error.status_code)
         return problem_response(found.body, error.headers)
 
+    @app.exception_handler(BrokenEntry)
+    def broken(_: Request, error: BrokenEntry) -> Response:
+        log.error("%s", error)
+        return problem_response(Problem("internal", f"{error} `partkin check` lists all such entries.", 500).body)
+
     @app.exception_handler(SQLAlchemyError)
     def store(request: Request, error: SQLAlchemyError) -> Response:
-        if is_too_long(error):
-            reason = PROBLEM_TYPES["question-too-long"]
-            return problem_response(Problem("question-too-long", f"{reason.meaning} {reason.mend}", 503).body)
-        if not is_unreachable(error):
-            return fault(request, error)
-        log.error("the store cannot be reached: %s", error)
-        return problem_response(Problem("store-unreachable", "Nothing was found out. Ask again.", 503).body)
+        problem = _store_problem(error)
+        return fault(request, error) if problem is None else problem_response(problem.body)
 
     @app.exception_handler(Exception)
     def fault(request: Request, error: Exception) -> Response:
         log.error("%s %s failed", request.method, request.url.path, exc_info=error)
         return problem_response(Problem("internal", "The service's log says why.", 500).body)
+
+
+def _store_problem(error: SQLAlchemyError) -> Problem | None:
+    """What is the matter with the store; None where it is the service's own fault."""
+    if is_too_long(error):
+        reason = PROBLEM_TYPES["question-too-long"]
+        return Problem("question-too-long", f"{reason.meaning} {reason.mend}", 503)
+    if not is_unreachable(error):
+        return None
+    log.error("the store cannot be reached: %s", error)
+    return Problem("store-unreachable", "Nothing was found out. Ask again.", 503)

@@ -6,9 +6,9 @@ import json
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import fields, replace
 from itertools import groupby
-from typing import Any, Final
+from typing import Final
 
-from sqlalchemy import Connection, Row
+from sqlalchemy import Connection
 
 from partkin.exports.papers.model import CaseEvent
 from partkin.rules.facts import (
@@ -35,7 +35,7 @@ from partkin.rules.facts_json import fact_of_json
 from partkin.rules.moments import datetime_of, moment_of
 from partkin.rules.rows import CaseRow
 from partkin.rules.sentences import item_words, moment_words, place_words, sentence
-from partkin.store.case_papers import Thing, entries_by_number, entries_of_case
+from partkin.store.case_papers import Answered, Thing, entries_by_number, entries_of_case
 from partkin.store.exposure import marriages_by_id
 from partkin.store.genealogy import items_by_id
 
@@ -72,7 +72,7 @@ def case_events(connection: Connection, case_id: int) -> tuple[list[CaseEvent], 
     return events, closing
 
 
-def _good_inspection(row: Row[*tuple[Any, ...]], facts: Sequence[Fact]) -> tuple[object, ...]:
+def _good_inspection(row: Answered, facts: Sequence[Fact]) -> tuple[object, ...]:
     """The same for good inspections by one person for one sorting; all else is different from everything."""
     match facts:
         case [Inspected(good=True) as fact]:
@@ -91,7 +91,7 @@ def _words(facts: Sequence[Fact], called: Mapping[int, str]) -> str:
     return ", ".join(names[:_NAMED]) + rest + sentence(replace(decided[0], proof=()), called).removeprefix(names[0])
 
 
-def _facts(row: Row[*tuple[Any, ...]]) -> list[Fact]:
+def _facts(row: Answered) -> list[Fact]:
     return [fact_of_json(fact) for fact in json.loads(row.answer)["facts"]]
 
 
