@@ -125,8 +125,8 @@ def test_changes_are_forgotten_only_when_nobody_may_need_them(database: Database
         note_changes(connection, changes, 10, 12)
         note_changes(connection, changes, KEPT_ENTRIES, KEPT_ENTRIES + 12)
         assert set(connection.scalars(select(changed_row.c.entry))) == {12, KEPT_ENTRIES + 12}
-        note_changes(connection, changes, KEPT_ENTRIES + 990, KEPT_ENTRIES + 1013)
-        assert set(connection.scalars(select(changed_row.c.entry))) == {KEPT_ENTRIES + 12, KEPT_ENTRIES + 1013}
+        note_changes(connection, changes, KEPT_ENTRIES + 9990, KEPT_ENTRIES + 10_013)
+        assert set(connection.scalars(select(changed_row.c.entry))) == {KEPT_ENTRIES + 12, KEPT_ENTRIES + 10_013}
 
 
 def test_the_service_counts_on_it(plant: Station, store_url: str, tmp_path: Path) -> None:

@@ -67,10 +67,9 @@ def fill(database: Database, units: int, drawn: int) -> None:
                 connection.execute(text(fast))
             connection.execute(text(_for_engine(statement, database.dialect)))
     last = (MARRIAGES + units * (drawn + 2)) // FACTS_PER_ENTRY + 1
-    nothing = dict.fromkeys(("message_id", "mode", "scan_point", "operator", "occurred_at", "item_id"))
-    filling = {"kind": "unreadable", "outcome": "unreadable", "status": 400, "message": "{}", "answer": "{}"}
+    filling = Entry(last, None, "unreadable", None, "unreadable", None, None, None, START, None, 400, "{}", "{}")
     with database.write() as connection:
-        add_entries(connection, [Entry(id=last, recorded_at=START, **nothing, **filling)])
+        add_entries(connection, [filling])
 
 
 def _for_engine(statement: str, dialect: str) -> str:

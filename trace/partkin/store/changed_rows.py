@@ -17,7 +17,7 @@ from partkin.store.tables import changed_row, item, marriage, shipment, shipment
 KEPT_ENTRIES: Final = 1_000_000
 """Changes by older entries than the newest so many are forgotten: who is that far behind reads the books anew."""
 
-_FORGET_EVERY: Final = 1000
+_FORGET_EVERY: Final = 10_000
 
 _Numbered = ItemRow | MarriageRow | ShipmentRow | ShipmentLineRow
 
