@@ -79,7 +79,7 @@ class Walk:
     """Whether packaging holds components beside units."""
 
     def of(self, start: Start) -> Steps:
-        """All things that are reached, suspects themselves too."""
+        """All things that are reached, suspects themselves too, and the packaging of suspect units."""
         levels = [joined(self._first_steps(start), self._draws(start), self._from_containers(start))]
         done = 0
         while True:
@@ -110,12 +110,7 @@ class Walk:
         child = suspects["item"][which]
         doubtful = m["disputed"] | np.isin(m["id"], start.doubts)
         steps = _steps(m["parent"], m["into_unit"], lo, m["ended"], doubtful, m["id"], child)
-        return taken(steps, (lo < m["ended"]) & ~self._is_packed(child, m["parent"]))
-
-    def _is_packed(self, child: Places, parent: Places) -> Truths:
-        """A unit in packaging does not affect it."""
-        part = self.genealogy.items.of
-        return np.asarray(self.parts.sold[part("part", child)] & self.parts.packaging[part("part", parent)])
+        return taken(steps, lo < m["ended"])
 
     def _draws(self, start: Start) -> Rows:
         d = start.draws
