@@ -11,11 +11,13 @@ import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from datetime import date
 from typing import Any, Final, Literal, Protocol, TypeVar, cast
 
 from sqlalchemy import (
     BigInteger,
     BindParameter,
+    ClauseElement,
     ColumnElement,
     Connection,
     Engine,
@@ -34,7 +36,8 @@ from sqlalchemy import (
     select,
     type_coerce,
 )
-from sqlalchemy.dialects.postgresql import ARRAY
+from sqlalchemy.dialects import sqlite
+from sqlalchemy.dialects.postgresql import ARRAY, psycopg
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
@@ -149,6 +152,9 @@ _MIGRATION_LOCK: Final = 0x5041_5254  # any number that no other program locks i
 _RECORDERS_LOCK: Final = _MIGRATION_LOCK + 1
 
 
+sqlite3.register_adapter(date, date.isoformat)  # as SQLAlchemy writes them
+
+
 def _sqlite(url: str) -> Engine:
     engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS}, **_POOL)
 
@@ -216,6 +222,16 @@ def _check_foreign_keys(connection: Connection) -> None:
 
 VALUES: Final = "given_values"
 """The parameter of a statement made with `among_values` or `given_rows`."""
+
+
+def compiled(dialect: Dialect, statement: ClauseElement) -> SQLCompiler:
+    """A statement as text, for those that are run over and over: SQLAlchemy would look it up anew each time."""
+    made = statement.compile(dialect=_DIALECTS[dialect])
+    assert isinstance(made, SQLCompiler)  # noqa: S101 - so are all but those that make tables
+    return made
+
+
+_DIALECTS: Final = {"sqlite": sqlite.dialect(), "postgresql": psycopg.dialect()}  # type: ignore[no-untyped-call]
 
 
 def given(

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from itertools import count
-from typing import Any
+from operator import attrgetter
 
-from sqlalchemy import Connection, func, insert, select, true
+from sqlalchemy import Connection, func, select, true
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment, text_of
+from partkin.store.bulk import insert_rows
 from partkin.store.database import among, recorders_lock
 from partkin.store.tables import entry, entry_numbers
 
@@ -61,16 +62,12 @@ def numbers_one_by_one(connection: Connection) -> Iterator[int]:
 
 def add_entries(connection: Connection, entries: Iterable[Entry]) -> None:
     """Append entries; in one order of message ids, so that two processes never wait for each other."""
-    rows = [_columns(one) for one in sorted(entries, key=lambda one: one.message_id or "")]
-    if rows:
-        connection.execute(insert(entry), rows)
+    rows = sorted(entries, key=lambda one: one.message_id or "")
+    insert_rows(connection, entry, _NAMES, list(map(_COLUMNS, rows)))
 
 
-def _columns(one: Entry) -> dict[str, Any]:
-    return {name: getattr(one, name) for name in _NAMES}
-
-
-_NAMES = [field.name for field in fields(Entry)]
+_NAMES = tuple(field.name for field in fields(Entry))
+_COLUMNS = attrgetter(*_NAMES)
 
 
 def entries_of_messages(connection: Connection, message_ids: Sequence[str]) -> dict[str, Entry]:
