@@ -10,10 +10,10 @@ import rfc8785
 
 _plain = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode
 
-
-# A member or an element that is a number with a fraction or an exponent, or of so many digits that it may be beyond 2^53.
-# Within a string this may be found without being there, but never missed elsewhere: a quote within a string is escaped.
-_NUMBER_TO_LOOK_AT = re.compile(r'(?:^|":|[\[,])-?[0-9]+(?:[.e]|(?<=[0-9]{16}))').search
+# A number with a fraction or an exponent, or of so many digits that it may be beyond 2^53: as a member, as an element.
+# Within a string this may be found without being one, but none is missed: a quote within a string is escaped.
+_MEMBER = re.compile(r'":-?[0-9]+(?:[.e]|(?<=[0-9]{16}))').search
+_ELEMENT = re.compile(r"[\[,]-?[0-9]+(?:[.e]|(?<=[0-9]{16}))").search
 
 
 def canonical(value: Any) -> str:
@@ -27,7 +27,7 @@ def canonical(value: Any) -> str:
         text = _plain(value)
     except ValueError:  # the library says better what is the matter
         return rfc8785.dumps(value).decode()
-    if (not text.isascii() or _NUMBER_TO_LOOK_AT(text)) and _needs_care(value):
+    if (not text.isascii() or _MEMBER(text) or _ELEMENT(f",{text}")) and _needs_care(value):
         return rfc8785.dumps(value).decode()
     return text
 

@@ -48,7 +48,7 @@ from partkin.rules.rows import (
     VisitRow,
 )
 from partkin.store import tables
-from partkin.store.bulk import insert_rows, update_rows
+from partkin.store.statements import insert_rows, update_rows
 
 BOOKS: dict[type[Row], Table] = {
     ItemRow: tables.item,

@@ -17,7 +17,6 @@ from typing import Any, Final, Literal, Protocol, TypeVar, cast
 from sqlalchemy import (
     BigInteger,
     BindParameter,
-    ClauseElement,
     ColumnElement,
     Connection,
     Engine,
@@ -36,8 +35,7 @@ from sqlalchemy import (
     select,
     type_coerce,
 )
-from sqlalchemy.dialects import sqlite
-from sqlalchemy.dialects.postgresql import ARRAY, psycopg
+from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
@@ -222,16 +220,6 @@ def _check_foreign_keys(connection: Connection) -> None:
 
 VALUES: Final = "given_values"
 """The parameter of a statement made with `among_values` or `given_rows`."""
-
-
-def compiled(dialect: Dialect, statement: ClauseElement) -> SQLCompiler:
-    """A statement as text, for those that are run over and over: SQLAlchemy would look it up anew each time."""
-    made = statement.compile(dialect=_DIALECTS[dialect])
-    assert isinstance(made, SQLCompiler)  # noqa: S101 - so are all but those that make tables
-    return made
-
-
-_DIALECTS: Final = {"sqlite": sqlite.dialect(), "postgresql": psycopg.dialect()}  # type: ignore[no-untyped-call]
 
 
 def given(

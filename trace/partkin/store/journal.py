@@ -11,8 +11,8 @@ from sqlalchemy import Connection, func, select, true
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment, text_of
-from partkin.store.bulk import insert_rows
 from partkin.store.database import among, recorders_lock
+from partkin.store.statements import insert_rows
 from partkin.store.tables import entry, entry_numbers
 
 LAST = (1 << 63) - 1

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from partkin.rules.catalogue import Catalogue, Position
-from partkin.rules.judging.case import day_of
 from partkin.rules.known import Known
+from partkin.rules.moments import day_of
 from partkin.rules.reasons import Reason
 from partkin.rules.rows import ItemRow, TestRunRow
 
