@@ -40,6 +40,7 @@ def serve(
         host=settings.host,
         port=settings.port,
         workers=workers,
+        access_log=False,  # a line a post would cost as much as taking it; what is posted is in the journal
     )
 
 
