@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from datetime import date
+from operator import attrgetter
 from typing import Any, get_type_hints
 
 from partkin.rules.facts import (
@@ -168,14 +169,22 @@ def _is_or_none(hint: Any, wanted: Any) -> bool:
 
 _NAME_OF = {kind: name for name, kind in _NAMES.items()}
 _CODECS_OF = {kind: _codecs(kind) for kind in _NAME_OF}
+_FIELDS_OF = {kind: ("fact", *codecs) for kind, codecs in _CODECS_OF.items()}
+_VALUES_OF = {kind: attrgetter("__class__", *codecs) for kind, codecs in _CODECS_OF.items()}
+_ENCODED_OF = {
+    kind: [(name, codec[0]) for name, codec in codecs.items() if codec is not None]
+    for kind, codecs in _CODECS_OF.items()
+}
 
 
 def fact_json(fact: Fact) -> dict[str, Any]:
     """A fact as JSON. `started` of an item that is not built here, and the end of what lasts, are null."""
-    written: dict[str, Any] = {"fact": _NAME_OF[type(fact)]}
-    for name, codec in _CODECS_OF[type(fact)].items():
-        value = getattr(fact, name)
-        written[name] = codec[0](value) if codec is not None and value is not None else value
+    kind = type(fact)
+    written: dict[str, Any] = dict(zip(_FIELDS_OF[kind], _VALUES_OF[kind](fact), strict=True))
+    written["fact"] = _NAME_OF[kind]
+    for name, encode in _ENCODED_OF[kind]:
+        if written[name] is not None:
+            written[name] = encode(written[name])
     return written
 
 
