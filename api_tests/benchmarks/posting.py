@@ -213,8 +213,8 @@ def print_posts(title: str, runs: dict[str, list[Run]]) -> None:
         plain = f"{middle[name] / middle[f'{name}, plain way']:.1f}" if f"{name}, plain way" in runs else ""
         p50, p99 = (statistics.median(run.percentile(share) for run in of_name) * 1000 for share in (0.5, 0.99))
         print(
-            f"| {name} | {rates[0]:,.0f} | {middle[name]:,.0f} | {rates[-1]:,.0f} | {middle[name] / middle['empty']:.2f} "
-            f"| {plain} | {p50:.1f} | {p99:.1f} |"
+            f"| {name} | {rates[0]:,.0f} | {middle[name]:,.0f} | {rates[-1]:,.0f} "
+            f"| {middle[name] / middle['empty']:.2f} | {plain} | {p50:.1f} | {p99:.1f} |"
         )
 
 

@@ -1,4 +1,4 @@
-"""What posts are measured beside: endpoints that take and validate the same body, and do nothing, or the plain thing."""
+"""What posts are measured beside: endpoints that validate the same body and then do nothing, or the plain thing."""
 
 from __future__ import annotations
 

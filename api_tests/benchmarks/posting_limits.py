@@ -25,8 +25,10 @@ ANSWER = "x" * 1800
 
 STATEMENTS = (
     "SELECT * FROM entry WHERE message_id = 'm' || CAST(:n AS bigint)",
-    "SELECT * FROM item WHERE kind = 'serial' AND (part = 'UNIT' AND code = 'U' || CAST(:n AS bigint)"
-    " OR part = 'MOTOR' AND code = 'M' || CAST(:n AS bigint) OR part = 'BOARD' AND code = 'B' || CAST(:n AS bigint))",
+    (
+        "SELECT * FROM item WHERE kind = 'serial' AND (part = 'UNIT' AND code = 'U' || CAST(:n AS bigint)"
+        " OR part = 'MOTOR' AND code = 'M' || CAST(:n AS bigint) OR part = 'BOARD' AND code = 'B' || CAST(:n AS bigint))"
+    ),
     f"SELECT * FROM marriage WHERE parent_id = {UNITS} + CAST(:n AS bigint)",
     f"SELECT * FROM hold WHERE item_id = {UNITS} + CAST(:n AS bigint)",
     "SELECT loading.* FROM loading JOIN point_of_use ON point_of_use.id = point_of_use_id WHERE scan_point = 'LINE'",
@@ -51,9 +53,11 @@ STATEMENTS = (
     ),
     f"UPDATE item SET state = 'finished' WHERE id = {UNITS} + CAST(:n AS bigint)",
     f"UPDATE visit SET last_at = 2 WHERE item_id = {UNITS} + CAST(:n AS bigint)",
-    "INSERT INTO entry (id, message_id, kind, mode, outcome, scan_point, operator, occurred_at, recorded_at, item_id,"
-    f" status, message, answer) VALUES ({MADE} + CAST(:n AS bigint), 'm' || CAST(:n AS bigint), 'marriage', 'ask',"
-    f" 'recorded', 'LINE', 'B1', 1, 1, {UNITS} + CAST(:n AS bigint), 201, '{ANSWER[:300]}', '{ANSWER}')",
+    (
+        "INSERT INTO entry (id, message_id, kind, mode, outcome, scan_point, operator, occurred_at, recorded_at, item_id,"
+        f" status, message, answer) VALUES ({MADE} + CAST(:n AS bigint), 'm' || CAST(:n AS bigint), 'marriage', 'ask',"
+        f" 'recorded', 'LINE', 'B1', 1, 1, {UNITS} + CAST(:n AS bigint), 201, '{ANSWER[:300]}', '{ANSWER}')"
+    ),
 )
 """One post, as the plain way writes it; `n` is the unit's number."""
 
@@ -121,19 +125,17 @@ COPIED = ("point_of_use", "item", "loading", "marriage", "visit", "entry")
 
 def copied(source: str, empty: str) -> float:
     """Seconds in which COPY takes all rows of one store into another with the same catalogue, durably."""
-    spent = 0.0
     with tempfile.TemporaryDirectory() as folder, psycopg.connect(source) as given, psycopg.connect(empty) as taking:
         for table in COPIED:
             rows = Path(folder) / table
-            with rows.open("wb") as file, given.cursor().copy(f"COPY {table} TO STDOUT") as out:  # type: ignore[arg-type]
+            with rows.open("wb") as file, given.cursor().copy(f"COPY {table} TO STDOUT") as out:
                 for piece in out:
                     file.write(piece)
         kept = "WHERE kind <> 'catalogue'"  # the other store has its own
         began = time.perf_counter()
         for table in COPIED:
             only = kept if table == "entry" else ""
-            with taking.cursor().copy(f"COPY {table} FROM STDIN {only}") as into:  # type: ignore[arg-type]
+            with taking.cursor().copy(f"COPY {table} FROM STDIN {only}") as into:
                 into.write((Path(folder) / table).read_bytes())
         taking.commit()
-        spent = time.perf_counter() - began
-    return spent
+        return time.perf_counter() - began

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
+from functools import cache
 from itertools import count
 from operator import attrgetter
 
-from sqlalchemy import Connection, func, select, true
+from sqlalchemy import Connection, Integer, bindparam, func, select, true
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment, text_of
-from partkin.store.database import among, recorders_lock
-from partkin.store.statements import insert_rows
+from partkin.store.database import Dialect, among_values, dialect_of, recorders_lock, value_parameters
+from partkin.store.statements import Query, insert_rows
 from partkin.store.tables import entry, entry_numbers
 
 LAST = (1 << 63) - 1
@@ -45,11 +46,15 @@ def next_numbers(connection: Connection, count: int) -> Sequence[int]:
     Whoever calls `lock_out_recorders` waits until this transaction ends.
     """
     if connection.dialect.name == "postgresql":
-        each = func.generate_series(1, count).alias("each")
-        drawn = select(entry_numbers.next_value()).select_from(recorders_lock().join(each, true()))
-        return sorted(connection.scalars(drawn))
+        return sorted(number for (number,) in _drawn().rows(connection, {"count": count}))
     last = last_entry(connection)
     return range(last + 1, last + 1 + count)
+
+
+@cache
+def _drawn() -> Query:
+    each = func.generate_series(1, bindparam("count", type_=Integer)).alias("each")
+    return Query("postgresql", select(entry_numbers.next_value()).select_from(recorders_lock().join(each, true())))
 
 
 def numbers_one_by_one(connection: Connection) -> Iterator[int]:
@@ -72,8 +77,14 @@ _COLUMNS = attrgetter(*_NAMES)
 
 def entries_of_messages(connection: Connection, message_ids: Sequence[str]) -> dict[str, Entry]:
     """The entries that answered these messages before."""
-    found = connection.execute(select(entry).where(among(connection, entry.c.message_id, message_ids)))
-    return {row.message_id: Entry(*row) for row in found}
+    found = _answering(dialect_of(connection)).rows(connection, value_parameters(connection, message_ids))
+    entries = (Entry(*row) for row in found)
+    return {str(one.message_id): one for one in entries}
+
+
+@cache
+def _answering(dialect: Dialect) -> Query:
+    return Query(dialect, select(entry).where(among_values(dialect, entry.c.message_id)))
 
 
 def read_entries(

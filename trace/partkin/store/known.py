@@ -226,6 +226,8 @@ class _Fetch:
     catalogue: Catalogue
     lock: bool
     known: Known = field(default_factory=Known)
+    traced: set[int] = field(default_factory=set)
+    """Lots of which it was asked what went into them."""
     leaving: set[int] = field(default_factory=set)
     """What is on shipments that are despatched: whoever stops any of it is waited for, or waits."""
 
@@ -358,11 +360,11 @@ class _Fetch:
         return stopped or lot.part in self.catalogue.counted_parts
 
     def _sources(self, lots: set[int]) -> None:
-        seen = set(lots)
+        lots = lots - self.traced
         while lots:
+            self.traced |= lots
             rows = self._take(TransferRow, self._ask.transfers, lots)
-            lots = {row.source_id for row in rows} - seen
-            seen |= lots
+            lots = {row.source_id for row in rows} - self.traced
             self._by_id(lots)
 
     def _pieces_in(self) -> None:
@@ -493,7 +495,7 @@ class _Fetch:
         """Items that the marriages name, the lots that serial items belong to, and what went into lots."""
         self._named()
         self._by_id(row.lot_id for row in list(self.known.item.values()) if row.lot_id is not None)
-        self._sources({row.id for row in self.known.item.values() if row.kind == "lot"} - self.known.sources.keys())
+        self._sources({row.id for row in self.known.item.values() if row.kind == "lot"})
 
     def _about_items(self) -> None:
         self._take(HoldRow, self._ask.open_holds, self.known.item)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 from fastapi import Request
 from pydantic import Field, TypeAdapter, ValidationError
@@ -38,7 +38,7 @@ async def read_body(request: Request, limit: int) -> bytes:
         event = await request.receive()
         if event["type"] == "http.disconnect":
             raise ClientDisconnect
-        body += event.get("body", b"")
+        body += cast(bytes, event.get("body", b""))
         if len(body) > limit:
             raise BodyTooLarge(body, limit)
         if not event.get("more_body", False):

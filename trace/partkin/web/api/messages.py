@@ -90,13 +90,14 @@ RECORDERS = {path: _recorder(kind) for path, (kind, _, _) in ADDRESSES.items()}
 
 
 class Posts:
-    """Takes posts before the framework looks for their route, which would cost more than reading them; the rest goes on."""
+    """Takes posts before the framework looks for their route, which would cost more than reading them."""
 
     def __init__(self, app: ASGIApp, *, prefix: str) -> None:
         self._app = app
         self._recorders = {prefix + path: record for path, record in RECORDERS.items()}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """What is no post goes on to the application."""
         record = self._recorders.get(scope["path"]) if scope.get("method") == "POST" else None
         if record is None:
             await self._app(scope, receive, send)
