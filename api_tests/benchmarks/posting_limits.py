@@ -23,40 +23,42 @@ LOT, POINT, UNITS, MADE = 1, 2, 10**12, 10**13
 ANSWER = "x" * 1800
 """As long as an answer, without its colons, which pgbench would take for variables."""
 
+N = "CAST(:n AS bigint)"
+
 STATEMENTS = (
-    "SELECT * FROM entry WHERE message_id = 'm' || CAST(:n AS bigint)",
+    f"SELECT * FROM entry WHERE message_id = 'm' || {N}",
     (
-        "SELECT * FROM item WHERE kind = 'serial' AND (part = 'UNIT' AND code = 'U' || CAST(:n AS bigint)"
-        " OR part = 'MOTOR' AND code = 'M' || CAST(:n AS bigint) OR part = 'BOARD' AND code = 'B' || CAST(:n AS bigint))"
+        f"SELECT * FROM item WHERE kind = 'serial' AND (part = 'UNIT' AND code = 'U' || {N}"
+        f" OR part = 'MOTOR' AND code = 'M' || {N} OR part = 'BOARD' AND code = 'B' || {N})"
     ),
-    f"SELECT * FROM marriage WHERE parent_id = {UNITS} + CAST(:n AS bigint)",
-    f"SELECT * FROM hold WHERE item_id = {UNITS} + CAST(:n AS bigint)",
+    f"SELECT * FROM marriage WHERE parent_id = {UNITS} + {N}",
+    f"SELECT * FROM hold WHERE item_id = {UNITS} + {N}",
     "SELECT loading.* FROM loading JOIN point_of_use ON point_of_use.id = point_of_use_id WHERE scan_point = 'LINE'",
     *(
         "INSERT INTO item (id, part, kind, code, state, used)"
-        f" VALUES ({MADE} + 2 * CAST(:n AS bigint) + {place}, '{part}', 'serial', '{part[0]}' || CAST(:n AS bigint),"
+        f" VALUES ({MADE} + 2 * {N} + {place}, '{part}', 'serial', '{part[0]}' || {N},"
         " 'usable', 0)"
         for place, part in enumerate(("MOTOR", "BOARD"))
     ),
     *(
         "INSERT INTO marriage (id, child_id, parent_id, position, slot, quantity, started, ended, disputed,"
-        f" child_is_serial, parent_is_unit, point_of_use_id, wrong) VALUES ({MADE} + 3 * CAST(:n AS bigint) + {place},"
-        f" {child}, {UNITS} + CAST(:n AS bigint), '{position}', 1, 1, 1, {FOREVER}, false, {serial}, true, {point},"
+        f" child_is_serial, parent_is_unit, point_of_use_id, wrong) VALUES ({MADE} + 3 * {N} + {place},"
+        f" {child}, {UNITS} + {N}, '{position}', 1, 1, 1, {FOREVER}, false, {serial}, true, {point},"
         " false)"
         for place, (position, child, serial, point) in enumerate(
             (
-                ("MOTOR", f"{MADE} + 2 * CAST(:n AS bigint)", "true", "NULL"),
-                ("BOARD", f"{MADE} + 2 * CAST(:n AS bigint) + 1", "true", "NULL"),
+                ("MOTOR", f"{MADE} + 2 * {N}", "true", "NULL"),
+                ("BOARD", f"{MADE} + 2 * {N} + 1", "true", "NULL"),
                 ("SEAL", f"{LOT}", "false", f"{POINT}"),
             )
         )
     ),
-    f"UPDATE item SET state = 'finished' WHERE id = {UNITS} + CAST(:n AS bigint)",
-    f"UPDATE visit SET last_at = 2 WHERE item_id = {UNITS} + CAST(:n AS bigint)",
+    f"UPDATE item SET state = 'finished' WHERE id = {UNITS} + {N}",
+    f"UPDATE visit SET last_at = 2 WHERE item_id = {UNITS} + {N}",
     (
-        "INSERT INTO entry (id, message_id, kind, mode, outcome, scan_point, operator, occurred_at, recorded_at, item_id,"
-        f" status, message, answer) VALUES ({MADE} + CAST(:n AS bigint), 'm' || CAST(:n AS bigint), 'marriage', 'ask',"
-        f" 'recorded', 'LINE', 'B1', 1, 1, {UNITS} + CAST(:n AS bigint), 201, '{ANSWER[:300]}', '{ANSWER}')"
+        "INSERT INTO entry (id, message_id, kind, mode, outcome, scan_point, operator, occurred_at, recorded_at,"
+        f" item_id, status, message, answer) VALUES ({MADE} + {N}, 'm' || {N}, 'marriage', 'ask',"
+        f" 'recorded', 'LINE', 'B1', 1, 1, {UNITS} + {N}, 201, '{ANSWER[:300]}', '{ANSWER}')"
     ),
 )
 """One post, as the plain way writes it; `n` is the unit's number."""

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from datetime import date
+from functools import lru_cache
 from operator import attrgetter
 from typing import Any, get_type_hints
 
+from partkin.rules.canonical_json import canonical
 from partkin.rules.facts import (
     Calibrated,
     CameBack,
@@ -186,6 +189,52 @@ def fact_json(fact: Fact) -> dict[str, Any]:
         if written[name] is not None:
             written[name] = encode(written[name])
     return written
+
+
+def fact_text(fact: Fact) -> str:
+    """`fact_json` as canonical text, without making it first: most of an answer are facts."""
+    pieces, end = _PIECES_OF[type(fact)]
+    return "".join([before + write(getattr(fact, name)) for before, name, write in pieces]) + end
+
+
+@lru_cache(maxsize=4096)
+def item_text(key: ItemKey) -> str:
+    """`item_json` as canonical text."""
+    return canonical(item_json(key))
+
+
+def _plain_text(value: Any) -> str:
+    if type(value) is str:
+        return _quoted(value)
+    if type(value) is int and abs(value) < 2**53:
+        return str(value)
+    return _CONSTANTS[value] if value is None or type(value) is bool else canonical(value)
+
+
+_quoted = json.JSONEncoder(ensure_ascii=False).encode
+_CONSTANTS = {None: "null", False: "false", True: "true"}
+
+
+def _text_of(codec: _Codec | None) -> Callable[[Any], str]:
+    if codec is None:
+        return _plain_text
+    encode = item_text if codec[0] is item_json else lambda value: _text_of(None)(codec[0](value))
+    return lambda value: "null" if value is None else encode(value)
+
+
+def _pieces(kind: type[Any]) -> tuple[list[tuple[str, str, Callable[[Any], str]]], str]:
+    """What stands before the value of each field, in canonical order, and at the end."""
+    pieces, before = [], "{"
+    for name in sorted(_FIELDS_OF[kind]):
+        if name == "fact":
+            before += f'"fact":{canonical(_NAME_OF[kind])},'
+        else:
+            pieces.append((f'{before}"{name}":', name, _text_of(_CODECS_OF[kind][name])))
+            before = ","
+    return pieces, before.removesuffix(",") + "}"
+
+
+_PIECES_OF = {kind: _pieces(kind) for kind in _NAME_OF}
 
 
 def fact_of_json(value: Mapping[str, Any]) -> Fact:
