@@ -7,9 +7,10 @@ from typing import Any
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.facts import Fact
-from partkin.rules.facts_json import fact_json, fact_text, item_json
+from partkin.rules.facts_json import fact_json, fact_text, item_text
 from partkin.rules.judging import Judgement
 from partkin.rules.moments import Moment, text_of
+from partkin.rules.reasons import Reason
 from partkin.rules.rows import ItemRow
 
 RECORDED = 201
@@ -26,14 +27,17 @@ def answer(judgement: Judgement, unit: ItemRow | None, *, entry: int, message_id
 
 def _recorded(judgement: Judgement, unit: ItemRow | None, entry: int, message_id: str, recorded_at: Moment) -> str:
     """All that a message made true, and what in it contradicts the books; its members in canonical order."""
-    discrepancies = canonical([reason.as_json() for reason in judgement.reasons])
-    warnings = canonical([warning.as_json() for warning in judgement.warnings])
     facts = ",".join(map(fact_text, judgement.facts))
-    worked_on = canonical(None if unit is None else {**item_json(unit.key), "state": unit.state})
+    worked_on = "null" if unit is None else f'{item_text(unit.key)[:-1]},"state":"{unit.state}"}}'
     return (
-        f'{{"discrepancies":{discrepancies},"entry":{entry},"facts":[{facts}],"message_id":{canonical(message_id)},'
-        f'"outcome":"recorded","recorded_at":"{text_of(recorded_at)}","unit":{worked_on},"warnings":{warnings}}}'
+        f'{{"discrepancies":{_reasons(judgement.reasons)},"entry":{entry},"facts":[{facts}],'
+        f'"message_id":{canonical(message_id)},"outcome":"recorded","recorded_at":"{text_of(recorded_at)}",'
+        f'"unit":{worked_on},"warnings":{_reasons(judgement.warnings)}}}'
     )
+
+
+def _reasons(reasons: Sequence[Reason]) -> str:
+    return canonical([reason.as_json() for reason in reasons]) if reasons else "[]"
 
 
 def _refused(judgement: Judgement, entry: int) -> dict[str, Any]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from datetime import date
 from functools import lru_cache
+from json.encoder import encode_basestring
 from operator import attrgetter
 from typing import Any, get_type_hints
 
@@ -200,26 +200,33 @@ def fact_text(fact: Fact) -> str:
 @lru_cache(maxsize=4096)
 def item_text(key: ItemKey) -> str:
     """`item_json` as canonical text."""
-    return canonical(item_json(key))
+    part, code = encode_basestring(key.part), encode_basestring(key.code)
+    return f'{{"part":{part},"serial":{code}}}' if key.kind == "serial" else f'{{"lot":{code},"part":{part}}}'
+
+
+@lru_cache(maxsize=4096)
+def _use_text(use: Use) -> str:
+    return canonical(use._asdict())
 
 
 def _plain_text(value: Any) -> str:
     if type(value) is str:
-        return _quoted(value)
+        return encode_basestring(value)
     if type(value) is int and abs(value) < 2**53:
         return str(value)
     return _CONSTANTS[value] if value is None or type(value) is bool else canonical(value)
 
 
-_quoted = json.JSONEncoder(ensure_ascii=False).encode
 _CONSTANTS = {None: "null", False: "false", True: "true"}
+_OFTEN: Mapping[Any, Callable[[Any], str]] = {item_json: item_text, _CODECS[Use][0]: _use_text}
 
 
 def _text_of(codec: _Codec | None) -> Callable[[Any], str]:
     if codec is None:
         return _plain_text
-    encode = item_text if codec[0] is item_json else lambda value: _text_of(None)(codec[0](value))
-    return lambda value: "null" if value is None else encode(value)
+    encode = codec[0]
+    write = _OFTEN.get(encode, lambda value: _plain_text(encode(value)))
+    return lambda value: "null" if value is None else write(value)
 
 
 def _pieces(kind: type[Any]) -> tuple[list[tuple[str, str, Callable[[Any], str]]], str]:
