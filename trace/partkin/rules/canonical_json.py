@@ -8,7 +8,9 @@ from typing import Any
 
 import rfc8785
 
-_plain = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode
+_plain = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, check_circular=False
+).encode
 
 # A number with a fraction or an exponent, or of so many digits that it may be beyond 2^53: as a member, as an element.
 # Within a string this may be found without being one, but none is missed: a quote within a string is escaped.
