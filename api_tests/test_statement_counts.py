@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
@@ -12,6 +13,7 @@ from api_tests.plant import GOOD, Json, dryer, heater, load, lot_of, motor, seri
 from partkin.actions.record_messages import record_messages
 from partkin.actions.rulebooks import Rulebooks
 from partkin.store.database import Database
+from partkin.store.statements import log
 from partkin.web.reading import read_post
 
 
@@ -23,9 +25,16 @@ def counted() -> Iterator[list[str]]:
     def note(*executed: object) -> None:
         statements.append(str(executed[2]))
 
+    noting = logging.Handler()
+    noting.emit = lambda record: statements.append(record.msg)  # type: ignore[method-assign]
+    before = log.level
     event.listen(Engine, "before_cursor_execute", note)
+    log.addHandler(noting)
+    log.setLevel(logging.DEBUG)
     yield statements
     event.remove(Engine, "before_cursor_execute", note)
+    log.removeHandler(noting)
+    log.setLevel(before)
 
 
 def start(number: int) -> Json:
@@ -129,8 +138,8 @@ MOST: dict[Form, int] = {
     test_run: 19,
     receipt: 9,
     hold: 16,
-    loading: 18,
-    transfer: 18,
+    loading: 17,
+    transfer: 17,
     disposition: 20,
     calibration: 7,
     block: 10,

@@ -21,7 +21,8 @@ from pathlib import Path
 from sqlalchemy import text
 
 from api_tests import servers
-from api_tests.benchmarks.first_measure import plant, timed
+from api_tests.benchmarks.first_measure import timed
+from api_tests.benchmarks.posting import plant
 from partkin.actions.load_catalogue import load_catalogue
 from partkin.memory.held import Held
 from partkin.questions.preview import preview

@@ -177,7 +177,7 @@ class _Batch:
             message_id=message.message_id,
             kind=message.kind,
             mode=message.mode,
-            outcome=answer["outcome"],
+            outcome="recorded" if judgement.accepted else "refused",
             scan_point=message.scan_point,
             operator=message.operator,
             occurred_at=message.moment,
@@ -185,7 +185,7 @@ class _Batch:
             item_id=subject.id if subject is not None and judgement.accepted else None,
             status=answers.RECORDED if judgement.accepted else answers.REFUSED,
             message=post.text,
-            answer=canonical(answer),
+            answer=answer,
         )
         self.entries.append(entry)
         self._list(judgement.listing, number, numbers)

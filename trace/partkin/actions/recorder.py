@@ -28,6 +28,9 @@ TRIES = 12
 PATIENCE_SECONDS = 30
 """After this time no new try begins: other stations wait behind it."""
 
+GATHERING_SECONDS = 0.0005
+"""Where posts came together, the next ones come as soon as these are answered: recorded together, they cost less."""
+
 _BUSY = {
     "type": "/problems/busy",
     "title": "Too busy to record",
@@ -88,6 +91,8 @@ class Recorder:
             batch, stopping = self._take()
             if batch:
                 self._answer(batch, self._record([waiting.post for waiting in batch]))
+            if len(batch) > 1 and not stopping:
+                time.sleep(GATHERING_SECONDS)
 
     def _take(self) -> tuple[list[_Waiting], bool]:
         """What waits now, but at least one; and whether that was the end."""

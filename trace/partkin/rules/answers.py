@@ -5,35 +5,39 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from partkin.rules.canonical_json import canonical
 from partkin.rules.facts import Fact
-from partkin.rules.facts_json import fact_json, item_json
+from partkin.rules.facts_json import fact_json, fact_text, item_text
 from partkin.rules.judging import Judgement
 from partkin.rules.moments import Moment, text_of
+from partkin.rules.reasons import Reason
 from partkin.rules.rows import ItemRow
 
 RECORDED = 201
 REFUSED = 409
 
 
-def answer(
-    judgement: Judgement, unit: ItemRow | None, *, entry: int, message_id: str, recorded_at: Moment
-) -> dict[str, Any]:
-    """The answer to a message, accepted or refused."""
-    head = {"entry": entry, "message_id": message_id, "recorded_at": text_of(recorded_at)}
+def answer(judgement: Judgement, unit: ItemRow | None, *, entry: int, message_id: str, recorded_at: Moment) -> str:
+    """The answer to a message, accepted or refused, as canonical text."""
     if judgement.accepted:
-        return {**head, **_recorded(judgement, unit)}
-    return {**head, **_refused(judgement, entry)}
+        return _recorded(judgement, unit, entry, message_id, recorded_at)
+    head = {"entry": entry, "message_id": message_id, "recorded_at": text_of(recorded_at)}
+    return canonical({**head, **_refused(judgement, entry)})
 
 
-def _recorded(judgement: Judgement, unit: ItemRow | None) -> dict[str, Any]:
-    """All that a message made true, and what in it contradicts the books."""
-    return {
-        "outcome": "recorded",
-        "unit": None if unit is None else {**item_json(unit.key), "state": unit.state},
-        "facts": [fact_json(fact) for fact in judgement.facts],
-        "discrepancies": [reason.as_json() for reason in judgement.reasons],
-        "warnings": [warning.as_json() for warning in judgement.warnings],
-    }
+def _recorded(judgement: Judgement, unit: ItemRow | None, entry: int, message_id: str, recorded_at: Moment) -> str:
+    """All that a message made true, and what in it contradicts the books; its members in canonical order."""
+    facts = ",".join(map(fact_text, judgement.facts))
+    worked_on = "null" if unit is None else f'{item_text(unit.key)[:-1]},"state":"{unit.state}"}}'
+    return (
+        f'{{"discrepancies":{_reasons(judgement.reasons)},"entry":{entry},"facts":[{facts}],'
+        f'"message_id":{canonical(message_id)},"outcome":"recorded","recorded_at":"{text_of(recorded_at)}",'
+        f'"unit":{worked_on},"warnings":{_reasons(judgement.warnings)}}}'
+    )
+
+
+def _reasons(reasons: Sequence[Reason]) -> str:
+    return canonical([reason.as_json() for reason in reasons]) if reasons else "[]"
 
 
 def _refused(judgement: Judgement, entry: int) -> dict[str, Any]:

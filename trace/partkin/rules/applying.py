@@ -21,6 +21,7 @@ from partkin.rules.facts import (
     Disposed,
     Drilled,
     Dropped,
+    Fact,
     Held,
     Inspected,
     ItemKey,
@@ -100,10 +101,17 @@ from partkin.rules.rows import (
 )
 
 
-@singledispatch
-def apply(fact: Any, known: Known) -> None:  # noqa: ARG001 - as those below
+def apply(fact: Fact, known: Known) -> None:
     """Make a fact true."""
+    _APPLIERS.get(type(fact), _apply)(fact, known)
+
+
+@singledispatch
+def _apply(fact: Any, known: Known) -> None:  # noqa: ARG001 - as those below
     raise TypeError(f"no fact: {fact!r}")
+
+
+_APPLIERS = _apply.registry  # looked up directly, which is quicker than the dispatch
 
 
 def _add(known: Known, row: Row) -> None:
@@ -118,7 +126,7 @@ def _id_of(known: Known, key: ItemKey | None) -> int | None:
 # -- items
 
 
-@apply.register
+@_apply.register
 def _(fact: ItemKnown, known: Known) -> None:
     lot_id = None
     if fact.of_lot is not None:
@@ -140,28 +148,28 @@ def _(fact: ItemKnown, known: Known) -> None:
     )
 
 
-@apply.register
+@_apply.register
 def _(fact: LotDated, known: Known) -> None:
     row = known.items[fact.item]
     row.produced_on, row.expires_on = fact.produced_on, fact.expires_on
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: LotNamed, known: Known) -> None:
     row = known.items[fact.item]
     row.lot_id = known.items[ItemKey(fact.item.part, "lot", fact.of_lot)].id
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: StateChanged, known: Known) -> None:
     row = known.items[fact.item]
     row.state = fact.state
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: Opened, known: Known) -> None:
     row = known.items[fact.item]
     row.opened_at = fact.at if row.opened_at is None else min(row.opened_at, fact.at)
@@ -179,12 +187,12 @@ def _use(known: Known, lot_id: int | None, pieces: int) -> None:
 # -- numbers
 
 
-@apply.register
+@_apply.register
 def _(fact: NumberIssued, known: Known) -> None:
     _count_to(known, fact.part, "", fact.running)
 
 
-@apply.register
+@_apply.register
 def _(fact: NumbersIssued, known: Known) -> None:
     if fact.last is not None:
         _count_to(known, fact.scheme, fact.period, fact.last)
@@ -208,7 +216,7 @@ def _count_to(known: Known, scheme: str, period: str, last: int) -> None:
 # -- marriages
 
 
-@apply.register
+@_apply.register
 def _(fact: Married, known: Known) -> None:
     row = MarriageRow(
         fact.number,
@@ -237,7 +245,7 @@ def _draw(known: Known, loading: int | None, pieces: int) -> None:
         known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: MarriageEnded, known: Known) -> None:
     row = known.marriages[fact.marriage]
     if row.ended == FOREVER and fact.to_stock:
@@ -246,7 +254,7 @@ def _(fact: MarriageEnded, known: Known) -> None:
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: MarriageRestored, known: Known) -> None:
     row = known.marriages[fact.marriage]
     if fact.ended == FOREVER and fact.from_stock:
@@ -255,7 +263,7 @@ def _(fact: MarriageRestored, known: Known) -> None:
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: Removed, known: Known) -> None:
     _add(
         known,
@@ -271,7 +279,7 @@ def _(fact: Removed, known: Known) -> None:
     )
 
 
-@apply.register
+@_apply.register
 def _(fact: Corrected, known: Known) -> None:
     _add(known, CorrectionRow(fact.number, fact.wrong, fact.instead, fact.at, fact.reason))
     if fact.wrong in known.marriages:
@@ -294,12 +302,12 @@ def _never_was(known: Known, row: MarriageRow) -> None:
 # -- lots
 
 
-@apply.register
+@_apply.register
 def _(fact: UseKnown, known: Known) -> None:
     _add(known, PointOfUseRow(fact.number, *fact.use))
 
 
-@apply.register
+@_apply.register
 def _(fact: Loaded, known: Known) -> None:
     point = known.points_of_use[fact.use]
     before = [row for row in known.loadings[point.id] if row.feeder == fact.feeder and row.loaded_at <= fact.at]
@@ -315,21 +323,21 @@ def _(fact: Loaded, known: Known) -> None:
     )
 
 
-@apply.register
+@_apply.register
 def _(fact: LeftOver, known: Known) -> None:
     row = known.loading[fact.loading]
     row.returned = fact.quantity
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: LoadingCorrected, known: Known) -> None:
     row = known.loading[fact.loading]
     row.lot_id = _id_of(known, fact.lot)
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: Redrawn, known: Known) -> None:
     lot_id = _id_of(known, fact.lot)
     draws = [known.marriages[number] for number in fact.marriages] or known.draws[known.points_of_use[fact.use].id]
@@ -353,7 +361,7 @@ def _redraw(known: Known, row: MarriageRow, lot_id: int | None) -> None:
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: Transferred, known: Known) -> None:
     source, target = known.items[fact.source], known.items[fact.target]
     _add(known, TransferRow(fact.number, source.id, target.id, fact.quantity, fact.at))
@@ -363,7 +371,7 @@ def _(fact: Transferred, known: Known) -> None:
         known.changes.change(target)
 
 
-@apply.register
+@_apply.register
 def _(fact: Received, known: Known) -> None:
     lot_id = _id_of(known, fact.lot)
     row = ReceiptRow(fact.number, fact.part, fact.supplier, lot_id, fact.quantity, fact.at, fact.delivery_note)
@@ -381,7 +389,7 @@ def _(fact: Received, known: Known) -> None:
         _add(known, ReceivedItemRow(fact.number, item.id))
 
 
-@apply.register
+@_apply.register
 def _(fact: Disposed, known: Known) -> None:
     item = known.items[fact.item]
     _add(
@@ -395,7 +403,7 @@ def _(fact: Disposed, known: Known) -> None:
 # -- work and tests
 
 
-@apply.register
+@_apply.register
 def _(fact: Visited, known: Known) -> None:
     item_id = known.items[fact.item].id
     row = known.visits[item_id].get(fact.scan_point)
@@ -406,7 +414,7 @@ def _(fact: Visited, known: Known) -> None:
         known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: Tested, known: Known) -> None:
     _add(
         known,
@@ -438,7 +446,7 @@ def _(fact: Tested, known: Known) -> None:
         _add(known, TestAttachmentRow(fact.number, digest))
 
 
-@apply.register
+@_apply.register
 def _(fact: MadeStale, known: Known) -> None:
     item_id = known.items[fact.item].id
     row = known.stale.get((item_id, fact.plan))
@@ -449,7 +457,7 @@ def _(fact: MadeStale, known: Known) -> None:
         known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: Calibrated, known: Known) -> None:
     _add(
         known,
@@ -457,7 +465,7 @@ def _(fact: Calibrated, known: Known) -> None:
     )
 
 
-@apply.register
+@_apply.register
 def _(fact: Held, known: Known) -> None:
     item_id = known.items[fact.item].id
     _add(
@@ -477,7 +485,7 @@ def _(fact: Held, known: Known) -> None:
     )
 
 
-@apply.register
+@_apply.register
 def _(fact: Released, known: Known) -> None:
     row = known.holds[fact.hold]
     row.released_at, row.released_by, row.release_reason = fact.at, fact.by, fact.reason
@@ -487,7 +495,7 @@ def _(fact: Released, known: Known) -> None:
 # -- labels and orders
 
 
-@apply.register
+@_apply.register
 def _(fact: LabelPrinted, known: Known) -> None:
     item_id = known.items[fact.item].id
     _add(
@@ -496,7 +504,7 @@ def _(fact: LabelPrinted, known: Known) -> None:
     )
 
 
-@apply.register
+@_apply.register
 def _(fact: Ordered, known: Known) -> None:
     row = known.orders.get(fact.order)
     parts = canonical(dict(fact.parts))
@@ -509,7 +517,7 @@ def _(fact: Ordered, known: Known) -> None:
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: OrderTaken, known: Known) -> None:
     order, item = known.orders[fact.order], known.items[fact.item]
     order.started += 1
@@ -521,32 +529,32 @@ def _(fact: OrderTaken, known: Known) -> None:
 # -- leaving, and coming back
 
 
-@apply.register
+@_apply.register
 def _(fact: ShipmentOpened, known: Known) -> None:
     _add(known, ShipmentRow(fact.number, fact.shipment, fact.consignee, fact.at, FOREVER, None))
 
 
-@apply.register
+@_apply.register
 def _(fact: ShipmentLoaded, known: Known) -> None:
     shipment, item = known.shipments[fact.shipment], known.items[fact.item]
     _add(known, ShipmentLineRow(fact.number, shipment.id, item.id, fact.at, FOREVER, None))
 
 
-@apply.register
+@_apply.register
 def _(fact: ShipmentUnloaded, known: Known) -> None:
     row = known.lines[fact.line]
     row.unloaded_at, row.reason = fact.at, fact.reason
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: Despatched, known: Known) -> None:
     row = known.shipments[fact.shipment]
     row.despatched_at, row.delivery_note = fact.at, fact.delivery_note
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: CameBack, known: Known) -> None:
     item_id = known.items[fact.item].id
     _add(known, CustomerReturnRow(fact.number, item_id, fact.consignee, fact.at, fact.reason))
@@ -555,18 +563,18 @@ def _(fact: CameBack, known: Known) -> None:
 # -- containment
 
 
-@apply.register
+@_apply.register
 def _(fact: Counted, known: Known) -> None:
     _add(known, StockCountRow(fact.number, known.items[fact.item].id, fact.quantity, fact.at, fact.by))
 
 
-@apply.register
+@_apply.register
 def _(fact: CaseOpened, known: Known) -> None:
     said = (canonical(dict(fact.suspects)), fact.hazard, fact.asked, fact.at, fact.by, fact.reason)
     _add(known, CaseRow(fact.number, fact.case, fact.title, "open", 0, *said))
 
 
-@apply.register
+@_apply.register
 def _(fact: CaseFrozen, known: Known) -> None:
     case, suspects = known.cases[fact.case], canonical(dict(fact.suspects))
     case.status, case.revision, case.suspects = "frozen", fact.revision, suspects
@@ -579,7 +587,7 @@ def _(fact: CaseFrozen, known: Known) -> None:
     )
 
 
-@apply.register
+@_apply.register
 def _(fact: Listed, known: Known) -> None:
     _add(
         known,
@@ -597,7 +605,7 @@ def _(fact: Listed, known: Known) -> None:
     )
 
 
-@apply.register
+@_apply.register
 def _(fact: Relisted, known: Known) -> None:
     row = known.case_item[fact.listed]
     row.certainty, row.revision, row.because = fact.certainty, fact.revision, fact.because
@@ -605,14 +613,14 @@ def _(fact: Relisted, known: Known) -> None:
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: Dropped, known: Known) -> None:
     row = known.case_item[fact.listed]
     row.dropped_in = fact.revision
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: Decided, known: Known) -> None:
     row = known.case_item[fact.listed]
     sorting = None if fact.sorting is None else known.sortings[fact.sorting].id
@@ -625,7 +633,7 @@ def _(fact: Decided, known: Known) -> None:
     known.changes.change(row)
 
 
-@apply.register
+@_apply.register
 def _(fact: CaseClosed, known: Known) -> None:
     case = known.cases[fact.case]
     case.status = "closed"
@@ -633,7 +641,7 @@ def _(fact: CaseClosed, known: Known) -> None:
     _add(known, CaseTurnRow(fact.number, case.id, "closed", fact.at, fact.by, fact.reason, fact.unaccounted))
 
 
-@apply.register
+@_apply.register
 def _(fact: CaseReopened, known: Known) -> None:
     case = known.cases[fact.case]
     case.status = "frozen"
@@ -641,7 +649,7 @@ def _(fact: CaseReopened, known: Known) -> None:
     _add(known, CaseTurnRow(fact.number, case.id, "reopened", fact.at, fact.by, fact.reason, None))
 
 
-@apply.register
+@_apply.register
 def _(fact: SortingDrawn, known: Known) -> None:
     clean = None if fact.clean is None else canonical(dict(fact.clean))
     how = (fact.rule, fact.confidence, fact.fraction, fact.listed, clean, fact.part, fact.population, len(fact.drawn))
@@ -651,27 +659,27 @@ def _(fact: SortingDrawn, known: Known) -> None:
         _add(known, SortingItemRow(fact.number, known.items[key].id))
 
 
-@apply.register
+@_apply.register
 def _(fact: Inspected, known: Known) -> None:
     ids = (fact.number, known.sortings[fact.sorting].id, known.items[fact.item].id)
     attachments = canonical(list(fact.attachments))
     _add(known, InspectionRow(*ids, fact.good, fact.found, attachments, fact.at, fact.by))
 
 
-@apply.register
+@_apply.register
 def _(fact: ChecksPlanned, known: Known) -> None:
     chosen = (fact.level, fact.share, fact.seed, canonical(list(fact.consignees)))
     _add(known, CheckPlanRow(fact.number, known.cases[fact.case].id, *chosen, fact.at, fact.by))
 
 
-@apply.register
+@_apply.register
 def _(fact: Noticed, known: Known) -> None:
     said = (fact.how, fact.copy, fact.on_hand, fact.corrected, fact.effective, fact.found)
     case = known.cases[fact.case]
     _add(known, NoticeRow(fact.number, case.id, fact.consignee, fact.step, *said, fact.at, fact.by))
 
 
-@apply.register
+@_apply.register
 def _(fact: Drilled, known: Known) -> None:
     _add(
         known,

@@ -3,23 +3,35 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Any
 
 import rfc8785
 
-_plain = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode
+_plain = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, check_circular=False
+).encode
+
+# A number with a fraction or an exponent, or of so many digits that it may be beyond 2^53: as a member, as an element.
+# Within a string this may be found without being one, but none is missed: a quote within a string is escaped.
+_MEMBER = re.compile(r'":-?[0-9]+(?:[.e]|(?<=[0-9]{16}))').search
+_ELEMENT = re.compile(r"[\[,]-?[0-9]+(?:[.e]|(?<=[0-9]{16}))").search
 
 
 def canonical(value: Any) -> str:
     """Canonical text of a JSON value.
 
     Python's own encoder differs from RFC 8785 only in how it writes floating-point numbers and sorts keys beyond ASCII,
-    and is six times faster, so the library is asked only where there is such a number.
+    and is many times faster, so the library is asked only where there is such a number or key.
     Raises ValueError for what has no canonical form: NaN, infinities, integers beyond 2^53.
     """
-    if _needs_care(value):
+    try:
+        text = _plain(value)
+    except ValueError:  # the library says better what is the matter
         return rfc8785.dumps(value).decode()
-    return _plain(value)
+    if (not text.isascii() or _MEMBER(text) or _ELEMENT(f",{text}")) and _needs_care(value):
+        return rfc8785.dumps(value).decode()
+    return text
 
 
 def _needs_care(value: Any) -> bool:

@@ -5,8 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from datetime import date
+from functools import lru_cache
+from json.encoder import encode_basestring
+from operator import attrgetter
 from typing import Any, get_type_hints
 
+from partkin.rules.canonical_json import canonical
 from partkin.rules.facts import (
     Calibrated,
     CameBack,
@@ -168,15 +172,76 @@ def _is_or_none(hint: Any, wanted: Any) -> bool:
 
 _NAME_OF = {kind: name for name, kind in _NAMES.items()}
 _CODECS_OF = {kind: _codecs(kind) for kind in _NAME_OF}
+_FIELDS_OF = {kind: ("fact", *codecs) for kind, codecs in _CODECS_OF.items()}
+_VALUES_OF = {kind: attrgetter("__class__", *codecs) for kind, codecs in _CODECS_OF.items()}
+_ENCODED_OF = {
+    kind: [(name, codec[0]) for name, codec in codecs.items() if codec is not None]
+    for kind, codecs in _CODECS_OF.items()
+}
 
 
 def fact_json(fact: Fact) -> dict[str, Any]:
     """A fact as JSON. `started` of an item that is not built here, and the end of what lasts, are null."""
-    written: dict[str, Any] = {"fact": _NAME_OF[type(fact)]}
-    for name, codec in _CODECS_OF[type(fact)].items():
-        value = getattr(fact, name)
-        written[name] = codec[0](value) if codec is not None and value is not None else value
+    kind = type(fact)
+    written: dict[str, Any] = dict(zip(_FIELDS_OF[kind], _VALUES_OF[kind](fact), strict=True))
+    written["fact"] = _NAME_OF[kind]
+    for name, encode in _ENCODED_OF[kind]:
+        if written[name] is not None:
+            written[name] = encode(written[name])
     return written
+
+
+def fact_text(fact: Fact) -> str:
+    """`fact_json` as canonical text, without making it first: most of an answer are facts."""
+    pieces, end = _PIECES_OF[type(fact)]
+    return "".join([before + write(getattr(fact, name)) for before, name, write in pieces]) + end
+
+
+@lru_cache(maxsize=4096)
+def item_text(key: ItemKey) -> str:
+    """`item_json` as canonical text."""
+    part, code = encode_basestring(key.part), encode_basestring(key.code)
+    return f'{{"part":{part},"serial":{code}}}' if key.kind == "serial" else f'{{"lot":{code},"part":{part}}}'
+
+
+@lru_cache(maxsize=4096)
+def _use_text(use: Use) -> str:
+    return canonical(use._asdict())
+
+
+def _plain_text(value: Any) -> str:
+    if type(value) is str:
+        return encode_basestring(value)
+    if type(value) is int and abs(value) < 2**53:
+        return str(value)
+    return _CONSTANTS[value] if value is None or type(value) is bool else canonical(value)
+
+
+_CONSTANTS = {None: "null", False: "false", True: "true"}
+_OFTEN: Mapping[Any, Callable[[Any], str]] = {item_json: item_text, _CODECS[Use][0]: _use_text}
+
+
+def _text_of(codec: _Codec | None) -> Callable[[Any], str]:
+    if codec is None:
+        return _plain_text
+    encode = codec[0]
+    write = _OFTEN.get(encode, lambda value: _plain_text(encode(value)))
+    return lambda value: "null" if value is None else write(value)
+
+
+def _pieces(kind: type[Any]) -> tuple[list[tuple[str, str, Callable[[Any], str]]], str]:
+    """What stands before the value of each field, in canonical order, and at the end."""
+    pieces, before = [], "{"
+    for name in sorted(_FIELDS_OF[kind]):
+        if name == "fact":
+            before += f'"fact":{canonical(_NAME_OF[kind])},'
+        else:
+            pieces.append((f'{before}"{name}":', name, _text_of(_CODECS_OF[kind][name])))
+            before = ","
+    return pieces, before.removesuffix(",") + "}"
+
+
+_PIECES_OF = {kind: _pieces(kind) for kind in _NAME_OF}
 
 
 def fact_of_json(value: Mapping[str, Any]) -> Fact:

@@ -282,7 +282,8 @@ class Known:
 
     def frozen(self) -> list[CaseRow]:
         """The containment cases that are watched."""
-        return sorted((row for row in self.case.values() if row.status == "frozen"), key=lambda row: row.id)
+        frozen = [row for row in self.case.values() if row.status == "frozen"]
+        return sorted(frozen, key=lambda row: row.id) if frozen else frozen
 
     def lists(self, case: CaseRow, item_id: int | None) -> bool:
         """Whether a case lists an item, and has not dropped it."""

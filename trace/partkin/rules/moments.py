@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 
 Moment = int
 
@@ -11,6 +12,8 @@ FOREVER: Moment = 9_000_000_000_000_000_000
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
+_FIRST_DAY = _EPOCH.toordinal()
+_DAY = 86_400_000_000
 
 
 def moment_of(when: datetime) -> Moment:
@@ -23,6 +26,7 @@ def datetime_of(moment: Moment) -> datetime:
     return _EPOCH + timedelta(microseconds=moment)
 
 
+@lru_cache(maxsize=4096)
 def text_of(moment: Moment) -> str:
     """RFC 3339 in UTC with microseconds, always 27 characters: `2026-03-02T06:00:00.000000Z`."""
     return datetime_of(moment).isoformat(timespec="microseconds").replace("+00:00", "Z")
@@ -47,6 +51,11 @@ def moment_of_text(text: str) -> Moment:
 def end_of_text(text: str | None) -> Moment:
     """As `moment_of_text`, but None is what has not ended."""
     return FOREVER if text is None else moment_of_text(text)
+
+
+def day_of(moment: Moment) -> date:
+    """The UTC day of a moment."""
+    return date.fromordinal(_FIRST_DAY + moment // _DAY)
 
 
 def start_of_day(day: date) -> Moment:

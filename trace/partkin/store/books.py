@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import fields
 from operator import attrgetter
-from typing import Any
 
-from sqlalchemy import Connection, Table, Update, bindparam, insert, update
+from sqlalchemy import Connection, Table
 
 from partkin.rules.known import Changes
 from partkin.rules.rows import (
@@ -49,6 +48,7 @@ from partkin.rules.rows import (
     VisitRow,
 )
 from partkin.store import tables
+from partkin.store.statements import insert_rows, update_rows
 
 BOOKS: dict[type[Row], Table] = {
     ItemRow: tables.item,
@@ -91,7 +91,10 @@ BOOKS: dict[type[Row], Table] = {
 """In an order in which no row refers to a later one."""
 
 _COLUMNS = {kind: tuple(field.name for field in fields(kind)) for kind in BOOKS}
-_KEYS = {kind: tuple(column.name for column in table.primary_key.columns) for kind, table in BOOKS.items()}
+_VALUES = {kind: attrgetter(*columns) for kind, columns in _COLUMNS.items()}
+_KEYS = {kind: attrgetter(*(column.name for column in table.primary_key.columns)) for kind, table in BOOKS.items()}
+_ORDERS = {**_KEYS, ItemRow: attrgetter("part", "kind", "code")}
+"""In which rows are added."""
 
 
 def write_changes(connection: Connection, changes: Changes) -> None:
@@ -109,25 +112,12 @@ def write_changes(connection: Connection, changes: Changes) -> None:
 def _change(connection: Connection, kind: type[Row], changes: Changes) -> None:
     changed = changes.changed.get(kind)
     if changed:
-        rows = sorted(changed.values(), key=attrgetter(*_KEYS[kind]))
-        connection.execute(_UPDATES[kind], [_values(row, "the_") for row in rows])
+        rows = sorted(changed.values(), key=_KEYS[kind])
+        update_rows(connection, BOOKS[kind], _COLUMNS[kind], list(map(_VALUES[kind], rows)))
 
 
 def _add(connection: Connection, kind: type[Row], changes: Changes) -> None:
     added = changes.added.get(kind)
     if added:
-        order = attrgetter("part", "kind", "code") if kind is ItemRow else attrgetter(*_KEYS[kind])
-        connection.execute(insert(BOOKS[kind]), [_values(row) for row in sorted(added, key=order)])
-
-
-def _values(row: Row, prefix: str = "") -> dict[str, Any]:
-    return {prefix + name: getattr(row, name) for name in _COLUMNS[type(row)]}
-
-
-def _update(kind: type[Row], table: Table) -> Update:
-    keys = _KEYS[kind]
-    rest: dict[str, Any] = {name: bindparam(f"the_{name}") for name in _COLUMNS[kind] if name not in keys}
-    return update(table).where(*(table.c[name] == bindparam(f"the_{name}") for name in keys)).values(rest)
-
-
-_UPDATES = {kind: _update(kind, table) for kind, table in BOOKS.items()}
+        rows = sorted(added, key=_ORDERS[kind])
+        insert_rows(connection, BOOKS[kind], _COLUMNS[kind], list(map(_VALUES[kind], rows)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import cache
 from typing import Any
 
 from sqlalchemy import Connection, and_, delete, insert, select, update
@@ -10,13 +11,19 @@ from sqlalchemy import Connection, and_, delete, insert, select, update
 from partkin.rules.catalogue import Catalogue, CatalogueRow
 from partkin.rules.catalogue.changes import CatalogueChanges
 from partkin.rules.catalogue.tables import CODES, KINDS, Kind, catalogue_of, kind_of
-from partkin.store.database import dialect_of, for_update
+from partkin.store.database import Dialect, dialect_of, for_update
+from partkin.store.statements import Query
 from partkin.store.tables import catalogue, metadata
 
 
 def read_revision(connection: Connection) -> int:
     """The entry that last changed the catalogue; 0 for none."""
-    return connection.scalar(select(catalogue.c.revision)) or 0
+    return next((revision for (revision,) in _revision(dialect_of(connection)).rows(connection, {})), 0)
+
+
+@cache
+def _revision(dialect: Dialect) -> Query:
+    return Query(dialect, select(catalogue.c.revision))
 
 
 def lock_catalogue(connection: Connection) -> None:

@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Final
 
-from sqlalchemy import Connection, Select, delete, insert, select
+from sqlalchemy import Connection, Select, delete, select
 
 from partkin.rules.known import Changes
 from partkin.rules.rows import ItemRow, MarriageRow, ShipmentLineRow, ShipmentRow
+from partkin.store.statements import insert_rows
 from partkin.store.tables import changed_row, item, marriage, shipment, shipment_line
 
 KEPT_ENTRIES: Final = 1_000_000
@@ -31,9 +32,8 @@ _BOOKS: Final[dict[type[_Numbered], str]] = {
 
 def note_changes(connection: Connection, changes: Changes, first: int, last: int) -> None:
     """Note the rows that are changed with the entries of these numbers, and forget what is old now and then."""
-    noted = [{"entry": last, "book": book, "row": number} for book, number in _changed(changes)]
-    if noted:
-        connection.execute(insert(changed_row), noted)
+    noted = [(last, book, number) for book, number in _changed(changes)]
+    insert_rows(connection, changed_row, ("entry", "book", "row"), noted)
     if first // _FORGET_EVERY < last // _FORGET_EVERY:
         connection.execute(delete(changed_row).where(changed_row.c.entry < last - KEPT_ENTRIES))
 

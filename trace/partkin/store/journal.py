@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
+from functools import cache
 from itertools import count
+from operator import attrgetter
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, insert, select, true
+from sqlalchemy import Connection, Integer, bindparam, func, select, true
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment, text_of
-from partkin.store.database import among, recorders_lock
+from partkin.store.database import Dialect, among_values, dialect_of, recorders_lock, value_parameters
 from partkin.store.journal_codec import BrokenEntry, pack, unpack
+from partkin.store.statements import Query, insert_rows
 from partkin.store.tables import entry, entry_numbers
 
 LAST = (1 << 63) - 1
@@ -46,11 +49,15 @@ def next_numbers(connection: Connection, count: int) -> Sequence[int]:
     Whoever calls `lock_out_recorders` waits until this transaction ends.
     """
     if connection.dialect.name == "postgresql":
-        each = func.generate_series(1, count).alias("each")
-        drawn = select(entry_numbers.next_value()).select_from(recorders_lock().join(each, true()))
-        return sorted(connection.scalars(drawn))
+        return sorted(number for (number,) in _drawn().rows(connection, {"count": count}))
     last = last_entry(connection)
     return range(last + 1, last + 1 + count)
+
+
+@cache
+def _drawn() -> Query:
+    each = func.generate_series(1, bindparam("count", type_=Integer)).alias("each")
+    return Query("postgresql", select(entry_numbers.next_value()).select_from(recorders_lock().join(each, true())))
 
 
 def numbers_one_by_one(connection: Connection) -> Iterator[int]:
@@ -63,31 +70,36 @@ def numbers_one_by_one(connection: Connection) -> Iterator[int]:
 
 def add_entries(connection: Connection, entries: Iterable[Entry]) -> None:
     """Append entries; in one order of message ids, so that two processes never wait for each other."""
-    rows = [_columns(one) for one in sorted(entries, key=lambda one: one.message_id or "")]
-    if rows:
-        connection.execute(insert(entry), rows)
+    rows = sorted(entries, key=lambda one: one.message_id or "")
+    insert_rows(connection, entry, (*_NAMES, "texts"), list(map(_values, rows)))
 
 
-def _columns(one: Entry) -> dict[str, Any]:
-    columns = {name: getattr(one, name) for name in _NAMES}
-    columns["texts"] = pack(one.id, one.message_id, one.recorded_at, one.message, one.answer)
-    return columns
+_TEXTS = ("message", "answer")
+_NAMES = tuple(field.name for field in fields(Entry) if field.name not in _TEXTS)
+_COLUMNS = attrgetter(*_NAMES)
 
 
-_NAMES = [field.name for field in fields(Entry) if field.name not in ("message", "answer")]
+def _values(one: Entry) -> tuple[Any, ...]:
+    return (*_COLUMNS(one), pack(one.id, one.message_id, one.recorded_at, one.message, one.answer))
 
 
-def entry_of_row(row: Row[Any]) -> Entry:
+def entry_of_row(row: Iterable[Any]) -> Entry:
     """An entry, from all columns of the table. Raises BrokenEntry."""
-    columns = row._asdict()
-    message, answer = unpack(row.id, row.message_id, row.recorded_at, columns.pop("texts"))
+    columns = dict(zip(entry.c.keys(), row, strict=True))
+    message, answer = unpack(columns["id"], columns["message_id"], columns["recorded_at"], columns.pop("texts"))
     return Entry(**columns, message=message, answer=answer)
 
 
 def entries_of_messages(connection: Connection, message_ids: Sequence[str]) -> dict[str, Entry]:
     """The entries that answered these messages before."""
-    found = connection.execute(select(entry).where(among(connection, entry.c.message_id, message_ids)))
-    return {row.message_id: entry_of_row(row) for row in found}
+    found = _answering(dialect_of(connection)).rows(connection, value_parameters(connection, message_ids))
+    entries = map(entry_of_row, found)
+    return {str(one.message_id): one for one in entries}
+
+
+@cache
+def _answering(dialect: Dialect) -> Query:
+    return Query(dialect, select(entry).where(among_values(dialect, entry.c.message_id)))
 
 
 def read_entries(

@@ -13,7 +13,7 @@ from functools import cache
 from itertools import islice
 from typing import Any, TypeVar
 
-from sqlalchemy import BindParameter, Column, ColumnElement, Connection, Select, and_, bindparam, func, select
+from sqlalchemy import BindParameter, Column, ColumnElement, Connection, Select, Table, and_, bindparam, func, select
 
 from partkin.rules.catalogue import Catalogue, Numbering
 from partkin.rules.facts import ItemKey
@@ -29,6 +29,7 @@ from partkin.rules.rows import (
     CheckPlanRow,
     HoldRow,
     InspectionRow,
+    IssuedNumberRow,
     ItemRow,
     LabelPrintRow,
     LoadingRow,
@@ -62,6 +63,7 @@ from partkin.store.database import (
     row_parameters,
     value_parameters,
 )
+from partkin.store.statements import Query
 from partkin.store.tables import (
     attachment,
     build_order,
@@ -94,7 +96,7 @@ from partkin.store.tables import (
 )
 
 AnyRow = TypeVar("AnyRow", bound=Row)
-Query = Select[*tuple[Any, ...]]
+Selection = Select[*tuple[Any, ...]]
 
 _MOST_GUESSES = 100_000
 """Random numbers tried in one batch: where that does not find enough, the scheme is as good as used up."""
@@ -121,29 +123,34 @@ class _Queries:
     """
 
     def __init__(self, dialect: Dialect, *, lock: bool) -> None:
-        def of(column: Column[Any], *conditions: ColumnElement[bool]) -> Query:
+        def made(selection: Selection, locked: Table | None = None) -> Query:
+            return Query(dialect, for_update(dialect, selection, locked) if lock and locked is not None else selection)
+
+        def found(column: Column[Any], *conditions: ColumnElement[bool]) -> Selection:
             return select(column.table).where(among_values(dialect, column), *conditions)
 
-        def locked(column: Column[Any], order: Column[Any]) -> Query:
-            found = of(column).order_by(order)
-            return for_update(dialect, found, column.table) if lock else found
+        def of(column: Column[Any], *conditions: ColumnElement[bool]) -> Query:
+            return made(found(column, *conditions))
 
-        def keys(named: Column[Any], other: Column[Any], *names: str) -> Query:
+        def locked(column: Column[Any], order: Column[Any]) -> Query:
+            return made(found(column).order_by(order), column.table)
+
+        def keys(named: Column[Any], other: Column[Any], *names: str) -> Selection:
             wanted = given_rows(dialect, "wanted", dict.fromkeys(names, Code))
             same = and_(*(named.table.c[name] == wanted.c[name] for name in names))
             return select(named.table).join(wanted, same).order_by(other)
 
         since: BindParameter[int] = bindparam("since")
-        self.items_of_keys = keys(item.c.part, item.c.id, "part", "kind", "code")
-        self.items_of_keys_locked = for_update(dialect, self.items_of_keys, item) if lock else self.items_of_keys
+        items_of_keys = keys(item.c.part, item.c.id, "part", "kind", "code")
+        self.items_of_keys = made(items_of_keys)
+        self.items_of_keys_locked = made(items_of_keys, item)
         self.items = of(item.c.id)
         self.items_locked = locked(item.c.id, item.c.id)
         self.points_of_use = of(point_of_use.c.id)
         self.points_of_use_locked = locked(point_of_use.c.scan_point, point_of_use.c.id)
         counters = keys(number_counter.c.scheme, number_counter.c.scheme, "scheme", "period")
-        counters = counters.order_by(number_counter.c.period)
-        self.counters_locked = for_update(dialect, counters, number_counter) if lock else counters
-        self.issued = keys(issued_number.c.scheme, issued_number.c.number, "scheme", "number")
+        self.counters_locked = made(counters.order_by(number_counter.c.period), number_counter)
+        self.issued = made(keys(issued_number.c.scheme, issued_number.c.number, "scheme", "number"))
         self.loadings = of(loading.c.point_of_use_id, loading.c.unloaded_at >= since)
         self.loading = of(loading.c.id)
         self.draws = of(marriage.c.point_of_use_id, marriage.c.started >= since)
@@ -153,7 +160,7 @@ class _Queries:
         self.standing_content = of(marriage.c.parent_id, marriage.c.ended == FOREVER)
         self.holders = of(marriage.c.child_id)
         self.transfers = of(transfer.c.target_id)
-        self.pieces_in = (
+        self.pieces_in = made(
             select(marriage.c.child_id, func.sum(marriage.c.quantity))
             .where(among_values(dialect, marriage.c.child_id), marriage.c.ended == FOREVER)
             .group_by(marriage.c.child_id)
@@ -171,13 +178,13 @@ class _Queries:
             (StaleRow, of(stale.c.item_id)),
         )
         self.calibrations = of(calibration.c.instrument)
-        self.attachments = select(attachment.c.sha256).where(among_values(dialect, attachment.c.sha256))
+        self.attachments = made(select(attachment.c.sha256).where(among_values(dialect, attachment.c.sha256)))
         self.prints = of(label_print.c.item_id)
         self.orders_locked = locked(build_order.c.code, build_order.c.id)
         self.orders = of(build_order.c.id)
-        self.orders_of_serials = keys(build_order.c.part, build_order.c.id, "part", "serial")
-        self.open_orders = (
-            of(build_order.c.line, build_order.c.started < build_order.c.quantity)
+        self.orders_of_serials = made(keys(build_order.c.part, build_order.c.id, "part", "serial"))
+        self.open_orders = made(
+            found(build_order.c.line, build_order.c.started < build_order.c.quantity)
             .order_by(build_order.c.sequence, build_order.c.code)
             .limit(bindparam("most", type_=BigId))
         )
@@ -187,7 +194,7 @@ class _Queries:
         self.lines = of(shipment_line.c.shipment_id)
         self.lines_with = of(shipment_line.c.item_id)
         self.cases_locked = locked(containment_case.c.code, containment_case.c.id)
-        self.frozen_cases = select(containment_case).where(containment_case.c.status == "frozen")
+        self.frozen_cases = made(select(containment_case).where(containment_case.c.status == "frozen"))
         self.listed = of(case_item.c.item_id)
         self.case_items = of(case_item.c.id)
         self.decisions = of(case_decision.c.id)
@@ -196,7 +203,7 @@ class _Queries:
         self.inspections = of(inspection.c.sorting_id)
         self.notices = of(case_notice.c.case_id)
         self.check_plans = of(check_plan.c.case_id)
-        self.watched_points = (
+        self.watched_points = made(
             select(loading.c.point_of_use_id)
             .distinct()
             .join(case_item, case_item.c.item_id == loading.c.lot_id)
@@ -219,6 +226,8 @@ class _Fetch:
     catalogue: Catalogue
     lock: bool
     known: Known = field(default_factory=Known)
+    traced: set[int] = field(default_factory=set)
+    """Lots of which it was asked what went into them."""
     leaving: set[int] = field(default_factory=set)
     """What is on shipments that are despatched: whoever stops any of it is waited for, or waits."""
 
@@ -250,7 +259,7 @@ class _Fetch:
         if not asked:
             return []
         parameters = {**value_parameters(self.connection, asked), "since": self.wanted.since, **more}
-        return [kind(*row) for row in self.connection.execute(query, parameters)]
+        return [kind(*row) for row in query.rows(self.connection, parameters)]
 
     def _take(self, kind: type[AnyRow], query: Query, values: Iterable[Any], **more: int) -> list[AnyRow]:
         rows = self._find(kind, query, values, **more)
@@ -263,7 +272,7 @@ class _Fetch:
         if not keys:
             return []
         columns = dict(zip(names, zip(*keys, strict=True), strict=True))
-        return [kind(*row) for row in self.connection.execute(query, row_parameters(self.connection, columns))]
+        return [kind(*row) for row in query.rows(self.connection, row_parameters(self.connection, columns))]
 
     def _items_of(self, query: Query, keys: Iterable[ItemKey]) -> list[ItemRow]:
         return self._of_keys(ItemRow, query, ("part", "kind", "code"), sorted(keys))
@@ -351,11 +360,11 @@ class _Fetch:
         return stopped or lot.part in self.catalogue.counted_parts
 
     def _sources(self, lots: set[int]) -> None:
-        seen = set(lots)
+        lots = lots - self.traced
         while lots:
+            self.traced |= lots
             rows = self._take(TransferRow, self._ask.transfers, lots)
-            lots = {row.source_id for row in rows} - seen
-            seen |= lots
+            lots = {row.source_id for row in rows} - self.traced
             self._by_id(lots)
 
     def _pieces_in(self) -> None:
@@ -363,7 +372,7 @@ class _Fetch:
         uncounted = [lot.id for lot in lots if lot is not None and lot.received is None]
         if uncounted:
             parameters = value_parameters(self.connection, uncounted)
-            for lot_id, total in self.connection.execute(self._ask.pieces_in, parameters):
+            for lot_id, total in self._ask.pieces_in.rows(self.connection, parameters):
                 self.known.pieces_in[lot_id] = int(total)
 
     def _orders(self) -> None:
@@ -432,15 +441,15 @@ class _Fetch:
         taken = {row.code for row in items} | {row.serial for row in ordered if row.serial is not None}
         if numbering.body == "random":
             columns = {"scheme": [numbering.scheme] * len(codes), "number": codes}
-            issued = self.connection.execute(self._ask.issued, row_parameters(self.connection, columns))
-            taken |= {row.number for row in issued}
+            issued = self._ask.issued.rows(self.connection, row_parameters(self.connection, columns))
+            taken |= {IssuedNumberRow(*row).number for row in issued}
         return taken
 
     def _cases(self) -> None:
         """Containment cases that are named, locked, and those that are frozen."""
         self._take(CaseRow, self._ask.cases_locked, self.wanted.cases)
         if self.wanted.watching:
-            self.known.take_all(CaseRow(*row) for row in self.connection.execute(self._ask.frozen_cases))
+            self.known.take_all(CaseRow(*row) for row in self._ask.frozen_cases.rows(self.connection, {}))
 
     # -- what is only read
 
@@ -486,7 +495,7 @@ class _Fetch:
         """Items that the marriages name, the lots that serial items belong to, and what went into lots."""
         self._named()
         self._by_id(row.lot_id for row in list(self.known.item.values()) if row.lot_id is not None)
-        self._sources({row.id for row in self.known.item.values() if row.kind == "lot"} - self.known.sources.keys())
+        self._sources({row.id for row in self.known.item.values() if row.kind == "lot"})
 
     def _about_items(self) -> None:
         self._take(HoldRow, self._ask.open_holds, self.known.item)
@@ -514,7 +523,7 @@ class _Fetch:
         self._take(CalibrationRow, self._ask.calibrations, self.wanted.instruments)
         if self.wanted.attachments:
             parameters = value_parameters(self.connection, sorted(self.wanted.attachments))
-            self.known.attachments |= set(self.connection.scalars(self._ask.attachments, parameters))
+            self.known.attachments |= {sha256 for (sha256,) in self._ask.attachments.rows(self.connection, parameters)}
 
     def _about_cases(self) -> None:
         listed = self._take(CaseItemRow, self._ask.case_items, self.wanted.case_items)
@@ -529,7 +538,7 @@ class _Fetch:
         if self.known.case and self.wanted.watching:
             listed += self._take(CaseItemRow, self._ask.listed, self.known.item)
             points = value_parameters(self.connection, sorted(row.id for row in self.known.points_of_use.values()))
-            self.known.watched_points = set(self.connection.scalars(self._ask.watched_points, points))
+            self.known.watched_points = {point for (point,) in self._ask.watched_points.rows(self.connection, points)}
         self._take(CaseDecisionRow, self._ask.decisions, {row.decision_id for row in listed if row.decision_id})
 
 

@@ -77,6 +77,7 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.settings = settings
     add_handlers(app)
+    app.add_middleware(messages.Posts, prefix="/v1")
     app.include_router(messages.router, prefix="/v1")
     app.include_router(lists.router, prefix="/v1")
     app.include_router(genealogy.router, prefix="/v1")

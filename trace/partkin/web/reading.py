@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 from fastapi import Request
 from pydantic import Field, TypeAdapter, ValidationError
+from starlette.requests import ClientDisconnect
 
 from partkin.actions.record_messages import MessagePost, Post, UnreadablePost
 from partkin.rules.canonical_json import canonical
@@ -32,12 +33,16 @@ class BodyTooLarge(Exception):
 
 async def read_body(request: Request, limit: int) -> bytes:
     """The body, as long as it is not larger than the limit in bytes."""
-    body = bytearray()
-    async for chunk in request.stream():
-        body += chunk
+    body = b""
+    while True:  # as the request's own stream does, at a fraction of its cost
+        event = await request.receive()
+        if event["type"] == "http.disconnect":
+            raise ClientDisconnect
+        body += cast(bytes, event.get("body", b""))
         if len(body) > limit:
-            raise BodyTooLarge(bytes(body), limit)
-    return bytes(body)
+            raise BodyTooLarge(body, limit)
+        if not event.get("more_body", False):
+            return body
 
 
 def media_type(request: Request) -> str:

@@ -319,6 +319,14 @@ class Catalogue:
         return _grouped(sorted(self.route_steps, key=lambda row: (row.part, row.step, row.scan_point)))
 
     @cached_property
+    def built_at(self) -> Mapping[str, frozenset[str]]:
+        """Scan point to the part numbers whose route leads over it."""
+        parts: dict[str, set[str]] = defaultdict(set)
+        for row in self.route_steps:
+            parts[row.scan_point].add(row.part)
+        return {point: frozenset(built) for point, built in parts.items()}
+
+    @cached_property
     def _positions(self) -> Mapping[str, tuple[Position, ...]]:
         return _grouped(self.positions)
 

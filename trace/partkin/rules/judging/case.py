@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from datetime import UTC, date
 
 from partkin.rules.catalogue import Bill, Catalogue, Part, ScanPoint
 from partkin.rules.facts import FACTS_PER_ENTRY, Fact, ItemKey, ItemKnown, LotNamed
 from partkin.rules.known import Known
 from partkin.rules.labels import Label
 from partkin.rules.messages import Message
-from partkin.rules.moments import Moment, datetime_of
+from partkin.rules.moments import Moment, day_of
 from partkin.rules.reading import Item, ReadMessage, lacks_code
 from partkin.rules.reasons import Reason
 from partkin.rules.rows import ItemRow
@@ -41,23 +40,19 @@ class Case:
     """Marriages that this message ends or corrects: they no longer stand in its way."""
     listing: list[Fact] = field(default_factory=list)
     """What a containment case lists, drops, stops or lets go: facts for the entries that follow."""
+    message: Message = field(init=False)
+    """What was posted."""
+    at: Moment = field(init=False)
+    """When it happened, by the station."""
+    scan_point: ScanPoint | None = field(init=False)
+    """Where it happened; None where the catalogue does not know it."""
     _new: dict[ItemKey, ItemKnown] = field(default_factory=dict)
     _numbers: int = 0
 
-    @property
-    def message(self) -> Message:
-        """What was posted."""
-        return self.read.message
-
-    @property
-    def at(self) -> Moment:
-        """When it happened, by the station."""
-        return self.read.message.moment
-
-    @property
-    def scan_point(self) -> ScanPoint | None:
-        """Where it happened; None where the catalogue does not know it."""
-        return self.catalogue.scan_point.get(self.read.message.scan_point or "")
+    def __post_init__(self) -> None:
+        self.message = self.read.message
+        self.at = self.message.moment
+        self.scan_point = self.catalogue.scan_point.get(self.message.scan_point or "")
 
     @property
     def at_rework(self) -> bool:
@@ -168,8 +163,3 @@ class Case:
         """An item in words."""
         row = None if item_id is None else self.known.item.get(item_id)
         return "an unknown lot" if row is None else str(row.key)
-
-
-def day_of(moment: Moment) -> date:
-    """The UTC day of a moment."""
-    return datetime_of(moment).astimezone(UTC).date()

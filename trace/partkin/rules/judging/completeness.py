@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from partkin.rules.catalogue import Catalogue, Position
-from partkin.rules.judging.case import day_of
 from partkin.rules.known import Known
+from partkin.rules.moments import day_of
 from partkin.rules.reasons import Reason
 from partkin.rules.rows import ItemRow, TestRunRow
 
@@ -87,6 +87,8 @@ def built_inside(known: Known, catalogue: Catalogue, row: ItemRow) -> Iterator[I
 
 def holds_on(known: Known, row: ItemRow) -> Iterator[Reason]:
     """Every hold on one item; on a container also those on the lots that went into it."""
+    if not known.holds:
+        return
     for lot in (row, *sources_of(known, row)):
         for hold in known.open_holds(lot.id):
             yield Reason("on-hold", f"{lot.key} is on hold {hold.id}, placed by {hold.placed_by}: {hold.reason}.")
@@ -107,6 +109,8 @@ def sources_of(known: Known, row: ItemRow) -> list[ItemRow]:
 
 def held(known: Known, row: ItemRow) -> Iterator[Reason]:
     """Every hold on an item, on the lot it belongs to, and on what is inside it."""
+    if not known.holds:
+        return
     ids = {row.id, row.lot_id}
     for marriage in known.inside(row.id):
         child = known.item.get(marriage.child_id) if marriage.child_id is not None else None

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 
 from partkin.rules.catalogue import Catalogue
-from partkin.rules.judging.case import day_of
 from partkin.rules.judging.completeness import built_inside, held, holds_on, lacks, missing_positions
 from partkin.rules.known import Known
+from partkin.rules.moments import day_of
 from partkin.rules.reasons import Reason
 from partkin.rules.rows import ItemRow
 

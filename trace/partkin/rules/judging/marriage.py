@@ -34,7 +34,8 @@ def judge_marriage(case: Case, message: Marriage) -> None:
     """Find what a marriage makes true, and every reason against it."""
     check_clock(case)
     check_scan_point(case)
-    item = case.item("/unit", _made_here(case))
+    built_here = case.catalogue.built_at.get(message.scan_point, frozenset())
+    item = case.item("/unit", built_here)  # they decide where labels look alike
     if item is None:
         for place in range(len(message.components)):
             case.item(f"/components/{place}/item")
@@ -53,12 +54,6 @@ def judge_marriage(case: Case, message: Marriage) -> None:
         pack_contents(case, unit)
     if not message.components and not unit.married:
         case.because("nothing-to-marry", f"No component was scanned for {unit.key}, and nothing is drawn here.")
-
-
-def _made_here(case: Case) -> frozenset[str]:
-    """Parts whose route leads over this scan point: they decide where labels look alike."""
-    point = case.message.scan_point
-    return frozenset(part for part, route in case.catalogue.route.items() if any(s.scan_point == point for s in route))
 
 
 def _check_unit(case: Case, item: Item) -> None:

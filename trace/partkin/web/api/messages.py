@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import StreamingResponse
 from pydantic import TypeAdapter
 from starlette.requests import ClientDisconnect
-from starlette.types import Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from partkin.actions.record_messages import Outcome, Post
 from partkin.actions.recorder import Recorder
@@ -85,6 +85,27 @@ def _recorder(kind: str) -> Callable[[Request], Awaitable[Response]]:
     return record
 
 
+RECORDERS = {path: _recorder(kind) for path, (kind, _, _) in ADDRESSES.items()}
+"""What takes the posts of an address."""
+
+
+class Posts:
+    """Takes posts before the framework looks for their route, which would cost more than reading them."""
+
+    def __init__(self, app: ASGIApp, *, prefix: str) -> None:
+        self._app = app
+        self._recorders = {prefix + path: record for path, record in RECORDERS.items()}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """What is no post goes on to the application."""
+        record = self._recorders.get(scope["path"]) if scope.get("method") == "POST" else None
+        if record is None:
+            await self._app(scope, receive, send)
+        else:
+            response = await record(Request(scope, receive))
+            await response(scope, receive, send)
+
+
 def _documented(form: type[Any], example: Example) -> dict[str, Any]:
     return {
         "requestBody": {
@@ -130,7 +151,7 @@ def _problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
 for _path, (_kind, _form, _summary) in ADDRESSES.items():
     router.add_api_route(
         _path,
-        _recorder(_kind),
+        RECORDERS[_path],
         methods=["POST"],
         status_code=201,
         summary=_summary,
