@@ -187,7 +187,7 @@ def measure_connections(stores: dict[str, Stores], posts: int, rounds: int) -> N
                 services[f"{name}, plain way"] = Service(url, plain_start(other))
             for connections in CONNECTIONS:
                 runs = in_turn(services, posts // 8 if connections == 1 else posts, connections, rounds)
-                print_posts(f"{connections} connections, {workers} workers", runs)
+                print_posts(f"Connections: {connections}; workers: {workers}", runs)
 
 
 def in_turn(services: dict[str, Service], posts: int, connections: int, rounds: int) -> dict[str, list[Run]]:
@@ -267,7 +267,7 @@ def engine(made: Stores, name: str, clients: int, posts: int) -> float | None:
     if name == "SQLite":
         posting_limits.fill(store, range(posts))
         return posting_limits.sqlite_loop(store, posts)
-    posting_limits.fill(store, range(100_000))
+    posting_limits.fill(store, range(40_000))
     return posting_limits.pgbench(store, clients, 5)
 
 
