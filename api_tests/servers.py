@@ -253,14 +253,14 @@ def running(store_url: str, **settings: Any) -> Iterator[str]:
 
 
 @contextmanager
-def served(store_url: str, *arguments: str) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+def served(store_url: str, *arguments: str, **environment: str) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
     """`partkin serve` as a process of its own, ready to answer, and its base URL; killed in the end."""
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = str(free.getsockname()[1])
     with tempfile.NamedTemporaryFile(prefix="partkin-serve-", suffix=".log") as log:
         process = subprocess.Popen(
             [Path(sys.executable).with_name("partkin"), "serve", *arguments],
-            env={**os.environ, "PARTKIN_STORE": store_url, "PARTKIN_PORT": port},
+            env={**os.environ, "PARTKIN_STORE": store_url, "PARTKIN_PORT": port, **environment},
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=log,

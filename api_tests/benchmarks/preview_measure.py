@@ -71,6 +71,8 @@ def fill(database: Database, units: int, drawn: int) -> None:
     filling = Entry(last, None, "unreadable", None, "unreadable", None, None, None, START, None, 400, "{}", "{}")
     with database.write() as connection:
         add_entries(connection, [filling])
+        if database.dialect == "postgresql":
+            connection.execute(text("SELECT setval('entry_numbers', :last)"), {"last": last})
 
 
 def _for_engine(statement: str, dialect: str) -> str:
