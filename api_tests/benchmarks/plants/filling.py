@@ -1,0 +1,263 @@
+"""Filling: rows go into a store in bulk, without triggers, foreign keys and most indexes, which are there again after.
+
+A run that is broken off leaves a store without them: throw it away.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import astuple
+from queue import Queue
+from threading import Thread
+from typing import Any, LiteralString, cast
+
+import psycopg
+from sqlalchemy import make_url
+
+from api_tests.benchmarks.plants.forms import Blank, EntryForm, RowForm, Values, filler
+from partkin.rules.rows import Row
+from partkin.store import tables
+from partkin.store.books import BOOKS
+from partkin.store.journal import Entry
+
+Make = Callable[[Values], Any]
+Places = Mapping[Blank, int]
+
+FILLED = (tables.entry, *BOOKS.values())
+_COLUMNS = {table.name: [column.name for column in table.columns] for table in FILLED}
+_AT_ONCE = 1 << 24
+"""Characters of rows that are handed to PostgreSQL at a time."""
+
+
+def stored(text: str) -> str | bytes:
+    """A message or an answer, as the journal keeps it."""
+    return text
+
+
+class Filling(ABC):
+    """A store that is being filled. Rows are what `row_maker`, `entry_maker`, `row` and `entry` made."""
+
+    @abstractmethod
+    def row_maker(self, form: RowForm, places: Places) -> Make:
+        """What makes rows of the values of blanks."""
+
+    @abstractmethod
+    def entry_maker(self, form: EntryForm, places: Places) -> Make:
+        """What makes entries of the values of blanks."""
+
+    @abstractmethod
+    def row(self, values: Sequence[Any]) -> Any:
+        """A row of its values."""
+
+    @abstractmethod
+    def write(self, table: str, rows: list[Any]) -> None:
+        """Write rows."""
+
+    @abstractmethod
+    def finish(self, last_entry: int) -> None:
+        """Commit, and make indexes and triggers again."""
+
+    def entry(self, entry: Entry) -> Any:
+        """A row of an entry."""
+        return self.row([*astuple(entry)[:-2], stored(entry.message), stored(entry.answer)])
+
+    def add(self, rows: Sequence[Row]) -> None:
+        """Write rows of the books."""
+        by_table: dict[str, list[Any]] = {}
+        for row in rows:
+            by_table.setdefault(BOOKS[type(row)].name, []).append(self.row(astuple(row)))
+        for table, of_table in by_table.items():
+            self.write(table, of_table)
+
+
+def filling(url: str) -> Filling:
+    """Begin to fill a store that is migrated and has no entries. Raises ValueError where it has some."""
+    address = make_url(url)
+    if address.get_backend_name() == "sqlite":
+        return FillingSQLite(str(address.database))
+    return FillingPostgreSQL(address.set(drivername="postgresql").render_as_string(hide_password=False))
+
+
+# ----------------------------------------------------------------------------------------------------------------------
+
+
+class FillingSQLite(Filling):
+    """One transaction without a rollback journal."""
+
+    def __init__(self, file: str) -> None:
+        self._connection = sqlite3.connect(file, isolation_level=None)
+        for pragma in ("journal_mode = OFF", "synchronous = OFF", "cache_size = -1000000", "locking_mode = EXCLUSIVE"):
+            self._connection.execute(f"PRAGMA {pragma}").fetchall()
+        _require_empty(self._connection.execute("SELECT 1 FROM entry LIMIT 1").fetchone())
+        kept = "SELECT type, name, sql FROM sqlite_master WHERE type IN ('index', 'trigger') AND sql IS NOT NULL"
+        filled = ", ".join(f"'{name}'" for name in _COLUMNS)
+        self._again = self._connection.execute(f"{kept} AND tbl_name IN ({filled})").fetchall()
+        self._connection.execute("BEGIN")
+        for kind, name, _ in self._again:
+            self._connection.execute(f"DROP {kind} {name}")
+
+    def row_maker(self, form: RowForm, places: Places) -> Make:
+        return filler(form.columns, places)
+
+    def entry_maker(self, form: EntryForm, places: Places) -> Make:
+        head, message, answer = (filler(part, places) for part in (form.head, form.message.blanks, form.answer.blanks))
+        message_text, answer_text = form.message.text, form.answer.text
+
+        def make(values: Values) -> tuple[Any, ...]:
+            texts = (stored(message_text % message(values)), stored(answer_text % answer(values)))
+            return head(values) + texts
+
+        return make
+
+    def row(self, values: Sequence[Any]) -> Any:
+        return tuple(value.isoformat() if hasattr(value, "isoformat") else value for value in values)
+
+    def write(self, table: str, rows: list[Any]) -> None:
+        columns = _COLUMNS[table]
+        insert = f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
+        self._connection.executemany(insert, rows)
+
+    def finish(self, last_entry: int) -> None:
+        for _, _, definition in self._again:
+            self._connection.execute(definition)
+        self._connection.execute("COMMIT")
+        self._connection.execute("ANALYZE")
+        self._connection.execute("PRAGMA locking_mode = NORMAL").fetchall()
+        self._connection.execute("PRAGMA journal_mode = WAL").fetchall()
+        self._connection.close()
+
+
+# ----------------------------------------------------------------------------------------------------------------------
+
+_DROPPED = """
+    SELECT conname, conrelid::regclass::text, pg_get_constraintdef(oid)
+    FROM pg_constraint WHERE contype = 'u' AND conrelid = ANY(%s::regclass[])
+"""
+_INDEXES = """
+    SELECT indexrelid::regclass::text, pg_get_indexdef(indexrelid)
+    FROM pg_index WHERE indrelid = ANY(%s::regclass[])
+    AND NOT EXISTS (SELECT 1 FROM pg_constraint WHERE conindid = indexrelid)
+"""
+
+
+class FillingPostgreSQL(Filling):
+    """One COPY after another in a transaction that began with emptying the tables: its rows are frozen at once.
+
+    With wal_level = minimal they are not logged. Only a superuser may do so.
+    """
+
+    def __init__(self, url: str) -> None:
+        self._url = url
+        self._connection = psycopg.connect(url)
+        _require_empty(self._connection.execute("SELECT 1 FROM entry LIMIT 1").fetchone())
+        names = list(_COLUMNS)
+        self._constraints = self._connection.execute(_DROPPED, [names]).fetchall()
+        self._indexes = self._connection.execute(_INDEXES, [names]).fetchall()
+        self._run("SET session_replication_role = replica")
+        for name, table, _ in self._constraints:
+            self._run(f"ALTER TABLE {table} DROP CONSTRAINT {name}")
+        for name, _ in self._indexes:
+            self._run(f"DROP INDEX {name}")
+        self._run(f"TRUNCATE {', '.join(names)}")
+        self._waiting: dict[str, list[str]] = {name: [] for name in names}
+        self._sizes = dict.fromkeys(names, 0)
+        self._queue: Queue[tuple[str, list[str]] | None] = Queue(maxsize=2)
+        self._failures: list[Exception] = []
+        self._writer = Thread(target=self._copy_all, name="copying", daemon=True)
+        self._writer.start()
+
+    def row_maker(self, form: RowForm, places: Places) -> Make:
+        written = "\t".join(_written(blank) for blank in form.columns) + "\n"
+        blanks = filler(tuple(blank for blank in form.columns if blank.group != "constant"), places)
+        return lambda values: written % blanks(values)
+
+    def entry_maker(self, form: EntryForm, places: Places) -> Make:
+        head = self.row_maker(RowForm(form.place, form.head), places)
+        message, answer = (filler(part.blanks, places) for part in (form.message, form.answer))
+        message_text, answer_text = form.message.text, form.answer.text
+
+        def make(values: Values) -> str:
+            said, told = stored(message_text % message(values)), stored(answer_text % answer(values))
+            return f"{head(values)[:-1]}\t{_field(said)}\t{_field(told)}\n"
+
+        return make
+
+    def row(self, values: Sequence[Any]) -> Any:
+        return "\t".join(map(_field, values)) + "\n"
+
+    def write(self, table: str, rows: list[Any]) -> None:
+        self._waiting[table] += rows
+        self._sizes[table] += sum(map(len, rows))
+        if self._sizes[table] > _AT_ONCE:
+            self._hand_over(table)
+
+    def _hand_over(self, table: str) -> None:
+        if self._failures:
+            raise self._failures[0]
+        self._queue.put((table, self._waiting[table]))
+        self._waiting[table], self._sizes[table] = [], 0
+
+    def _copy_all(self) -> None:
+        while (work := self._queue.get()) is not None:
+            if self._failures:
+                continue
+            try:
+                self._copy(*work)
+            except psycopg.Error as error:
+                self._failures.append(error)
+
+    def _copy(self, table: str, rows: list[str]) -> None:
+        statement = f"COPY {table} ({', '.join(_COLUMNS[table])}) FROM STDIN (FREEZE)"
+        with self._connection.cursor().copy(cast(LiteralString, statement)) as copy:
+            for start in range(0, len(rows), 500):
+                copy.write("".join(rows[start : start + 500]))
+
+    def finish(self, last_entry: int) -> None:
+        for table in self._waiting:
+            self._hand_over(table)
+        self._queue.put(None)
+        self._writer.join()
+        if self._failures:
+            raise self._failures[0]
+        self._connection.execute("SELECT setval('entry_numbers', %s)", [last_entry])
+        self._connection.commit()
+        self._connection.close()
+        made = [definition for _, definition in self._indexes]
+        made += [f"ALTER TABLE {table} ADD CONSTRAINT {name} {how}" for name, table, how in self._constraints]
+        with ThreadPoolExecutor(2) as threads:
+            for _ in threads.map(self._make, made):
+                pass
+        self._make("ANALYZE")
+
+    def _make(self, statement: str) -> None:
+        with psycopg.connect(self._url, autocommit=True) as connection:
+            connection.execute("SET maintenance_work_mem = '1GB'")
+            connection.execute(cast(LiteralString, statement))
+
+    def _run(self, statement: str) -> None:
+        self._connection.execute(cast(LiteralString, statement))
+
+
+def _field(value: Any) -> str:
+    """A value in a row of COPY's text format."""
+    if value is None:
+        return "\\N"
+    if isinstance(value, bytes):
+        return f"\\\\x{value.hex()}"
+    return str(value).replace("\\", "\\\\")
+
+
+def _written(blank: Blank) -> str:
+    """A column in the text of a row: what is the same in all, or where a value goes."""
+    if blank.group != "constant":
+        return "%s"
+    _, value = cast("tuple[type, Any]", blank.key)
+    return _field(value).replace("%", "%%")
+
+
+def _require_empty(found: object) -> None:
+    if found is not None:
+        raise ValueError("the store has entries already: make the plant in a fresh one")
