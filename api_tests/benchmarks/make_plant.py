@@ -1,8 +1,10 @@
 """Make a plant in a fresh store: a journal and its books, for benchmarks.
 
-Run it from the repository: python -m api_tests.benchmarks.make_plant STORE_URL [--marriages 1000000] [--seed 7] [--sizes]
+Run it from the repository:
+python -m api_tests.benchmarks.make_plant STORE_URL [--marriages 1000000] [--seed 7] [--sizes]
 
-On PostgreSQL the user must be a superuser. With --sizes, what is in the store is measured, and nothing is made.
+On PostgreSQL the user must be a superuser; a server with wal_level = minimal and max_wal_senders = 0 is quicker. With
+--sizes, what is in the store is measured, and nothing is made.
 """
 
 from __future__ import annotations

@@ -165,8 +165,8 @@ def _parts() -> list[CatalogueRow]:
         received = part == "COMPRESSOR"
         bought = {"supplier": supplier_of(part), "label_pattern": pattern, "receipts": received}
         rows.append(Part(part, f"{part}, bought", "serial", False, False, **bought))  # type: ignore[arg-type]
-    for part in sorted({part for _, _, part in feeds()}):
-        rows.append(Part(part, f"{part}, by lot", "lot", False, False, supplier=supplier_of(part), receipts=True))
+    by_lot = sorted({part for _, _, part in feeds()})
+    rows += [Part(p, f"{p}, by lot", "lot", False, False, supplier=supplier_of(p), receipts=True) for p in by_lot]
     return rows
 
 
@@ -180,7 +180,10 @@ def _scan_points() -> list[CatalogueRow]:
     for line in LINES:
         rows += [ScanPoint(station(line, place), line, f"station {place}", "build", SLACK) for place in STATIONS]
         rows += [ScanPoint(station(line, place), line, f"tester {place}", "test") for place in (20, 21)]
-        rows += [ScanPoint(f"{line}-PK", line, "packing", "pack", SLACK), ScanPoint(f"{line}-RW", line, "rework", "rework")]
+        rows += [
+            ScanPoint(f"{line}-PK", line, "packing", "pack", SLACK),
+            ScanPoint(f"{line}-RW", line, "rework", "rework"),
+        ]
     return rows
 
 

@@ -75,9 +75,15 @@ class Environment:
             "produced": _produced(at).isoformat(),
             "note": _note(lot),
         }
-        written = {"message": form.message % named, "answer": form.answer % named}
-        head = {"id": number, "message_id": identity, "occurred_at": at, "recorded_at": at + LATENCY}
-        return replace(form.played, **head, **written)
+        return replace(
+            form.played,
+            id=number,
+            message_id=identity,
+            occurred_at=at,
+            recorded_at=at + LATENCY,
+            message=form.message % named,
+            answer=form.answer % named,
+        )
 
     def _said(self, event: Event) -> tuple[EnvironmentForm, int, int | None]:
         """The form of a receipt or loading, its lot, and the pieces that it says."""
@@ -104,8 +110,20 @@ class Environment:
         at = moments(np.array([lot.time for lot in lots.lots])).tolist()
         items, entries, used = lots.items.tolist(), lots.entry_of_lot.tolist(), lots.used.tolist()
         for place, lot in enumerate(lots.lots):
-            made = (None, None, _produced(at[place]), None, "usable", None)
-            yield ItemRow(items[place], lot.part, "lot", lot.code, *made, lot.received, used[place])
+            yield ItemRow(
+                items[place],
+                lot.part,
+                "lot",
+                lot.code,
+                lot_id=None,
+                receipt_id=None,
+                produced_on=_produced(at[place]),
+                expires_on=None,
+                state="usable",
+                started_at=None,
+                received=lot.received,
+                used=used[place],
+            )
             receipt = entries[place] * FACTS_PER_ENTRY + self._receipts[lot.part].rows["received"]
             said_there = (lot.received, at[place], _note(place))
             yield ReceiptRow(receipt, lot.part, supplier_of(lot.part), items[place], *said_there)

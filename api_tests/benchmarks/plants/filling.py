@@ -12,7 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import astuple
 from queue import Queue
 from threading import Thread
-from typing import Any, LiteralString, cast
+from typing import Any, cast
 
 import psycopg
 from sqlalchemy import make_url
@@ -120,7 +120,7 @@ class FillingSQLite(Filling):
         insert = f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
         self._connection.executemany(insert, rows)
 
-    def finish(self, last_entry: int) -> None:
+    def finish(self, last_entry: int) -> None:  # noqa: ARG002 - SQLite counts on from the last entry
         for _, _, definition in self._again:
             self._connection.execute(definition)
         self._connection.execute("COMMIT")
@@ -211,7 +211,7 @@ class FillingPostgreSQL(Filling):
 
     def _copy(self, table: str, rows: list[str]) -> None:
         statement = f"COPY {table} ({', '.join(_COLUMNS[table])}) FROM STDIN (FREEZE)"
-        with self._connection.cursor().copy(cast(LiteralString, statement)) as copy:
+        with self._connection.cursor().copy(statement) as copy:
             for start in range(0, len(rows), 500):
                 copy.write("".join(rows[start : start + 500]))
 
@@ -235,10 +235,10 @@ class FillingPostgreSQL(Filling):
     def _make(self, statement: str) -> None:
         with psycopg.connect(self._url, autocommit=True) as connection:
             connection.execute("SET maintenance_work_mem = '1GB'")
-            connection.execute(cast(LiteralString, statement))
+            connection.execute(statement)
 
     def _run(self, statement: str) -> None:
-        self._connection.execute(cast(LiteralString, statement))
+        self._connection.execute(statement)
 
 
 def _field(value: Any) -> str:

@@ -1,14 +1,13 @@
 """Forms: what came of a play, with a blank for everything that is another one in another block of units.
 
-A blank is a group, which says how it is filled in, and a key within the group. Whatever stands in a text or a row of the
-play and is neither a blank nor the same in every block would be found by `partkin check`.
+A blank is a group, which says how it is filled in, and a key within the group. Whatever stands in a text or a row of
+the play and is neither a blank nor the same in every block would be found by `partkin check`.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections import defaultdict
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, fields
 from operator import itemgetter
@@ -161,6 +160,8 @@ class Forms:
         return found
 
     def _named(self, token: str, place: int) -> Blank | None:
+        if token.isalpha():
+            return None
         blank = self._tokens.get(token)
         if blank is not None:
             return blank
@@ -281,7 +282,8 @@ class Forms:
 
     def places(self) -> dict[Blank, int]:
         """Where the value of each blank stands in the list of all values."""
-        found, start = {}, 0
+        found: dict[Blank, int] = {}
+        start = 0
         for group in GROUPS:
             found |= {Blank(group, key): start + place for key, place in self.keys[group].items()}
             start += len(self.keys[group])
@@ -306,12 +308,3 @@ def filler(blanks: tuple[Blank, ...], places: Mapping[Blank, int]) -> Fill:
         (only,) = where
         return lambda values: (values[only],)
     return itemgetter(*where)
-
-
-def by_group(keys: Mapping[Hashable, int]) -> dict[Any, list[Any]]:
-    """The second part of keys by their first, in order."""
-    groups: dict[Any, list[Any]] = defaultdict(list)
-    for key in keys:
-        first, second = key  # type: ignore[misc]
-        groups[first].append(second)
-    return groups

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from api_tests.benchmarks.plants.catalogue import feeds
 from api_tests.benchmarks.plants.clock import Times
@@ -175,7 +176,7 @@ class Lots:
         found: Times = np.searchsorted(self._keys, keys, "right") - 1
         return found
 
-    def use(self, loadings: Times, happened: Times) -> None:
+    def use(self, loadings: Times, happened: NDArray[np.bool_]) -> None:
         """Pieces of those draws that happened are used."""
         pieces = self._pieces * happened
         np.add.at(self.drawn, loadings, pieces)

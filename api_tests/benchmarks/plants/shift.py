@@ -103,10 +103,12 @@ class Played:
 
 def play(seed: int) -> Played:
     """Play a shift; the same seed gives the same."""
-    with TemporaryDirectory(prefix="partkin-shift-") as folder:
-        with closing(Database(f"sqlite:///{Path(folder) / 'shift.db'}")) as database:
-            upgrade(database)
-            return _Play(database, Random(f"shift {seed}")).all()
+    with (
+        TemporaryDirectory(prefix="partkin-shift-") as folder,
+        closing(Database(f"sqlite:///{Path(folder) / 'shift.db'}")) as database,
+    ):
+        upgrade(database)
+        return _Play(database, Random(f"shift {seed}")).all()
 
 
 @dataclass

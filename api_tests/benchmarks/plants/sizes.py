@@ -19,7 +19,7 @@ _POSTGRESQL = """
 """
 _SQLITE = """
     SELECT tbl_name, CASE type WHEN 'index' THEN sqlite_master.name ELSE '' END, dbstat.pgsize
-    FROM dbstat JOIN sqlite_master ON sqlite_master.name = dbstat.name WHERE dbstat.aggregate
+    FROM dbstat JOIN sqlite_master ON sqlite_master.name = dbstat.name WHERE dbstat.aggregate = TRUE
 """
 LEAST = 0.1
 """Bytes a marriage from which a table or an index has a line of its own."""
@@ -29,7 +29,8 @@ def print_sizes(url: str) -> None:
     """A Markdown table of bytes a marriage, the largest tables first."""
     with closing(Database(url)) as database, database.read() as connection:
         marriages = connection.scalar(select(func.count()).select_from(tables.marriage)) or 1
-        print(f"{database.dialect}, {marriages:,} marriages\n\n| table | index | MB | bytes a marriage |\n|---|---|---|---|")
+        print(f"{database.dialect}, {marriages:,} marriages\n")
+        print("| table | index | MB | bytes a marriage |\n|---|---|---|---|")
         for table, index, size in _lines(connection):
             if size / marriages >= LEAST:
                 print(f"| {table} | {index} | {size / 1e6:,.1f} | {size / marriages:,.1f} |")

@@ -76,8 +76,8 @@ class Stamps:
         """Of the entries of all receipts and loadings of lots."""
         windows, phases = np.divmod(self._event_times, WINDOW)
         before = np.searchsorted(self._phases, phases, "left")
-        whole: Times = FIRST + windows * len(self.ranks) + before + np.arange(len(windows))
-        return whole.tolist()
+        whole: list[int] = (FIRST + windows * len(self.ranks) + before + np.arange(len(windows))).tolist()
+        return whole
 
     def events_in(self, window: int) -> range:
         """The receipts and loadings of a window, by their places."""
