@@ -22,15 +22,14 @@ from partkin.command_line.terminal import progress_bar
 def make(url: str, marriages: int, seed: int) -> None:
     """Make the plant; say what it needs first, and what it took in the end."""
     maker, began = Maker(marriages, seed), time.perf_counter()
-    size = maker.size
+    size = maker.size()
     needed = size.bytes[make_url(url).get_backend_name()] / 1e9
     print(
         f"{size.marriages:,} marriages in {size.units:,} units, {size.entries:,} entries; "
         f"about {needed:,.1f} GB, and a fifth more while indexes are made",
         flush=True,
     )
-    with progress_bar("windows written") as progress:
-        maker.make(url, progress)
+    maker.make(url, progress_bar)
     print(f"made in {time.perf_counter() - began:,.0f} s")
 
 

@@ -17,7 +17,7 @@ from typing import Any, cast
 import psycopg
 from sqlalchemy import make_url
 
-from api_tests.benchmarks.plants.forms import Blank, EntryForm, RowForm, Values, filler
+from api_tests.benchmarks.plants.forms import HEAD, Blank, EntryForm, RowForm, Values, filler
 from partkin.rules.rows import Row
 from partkin.store import tables
 from partkin.store.books import BOOKS
@@ -25,9 +25,14 @@ from partkin.store.journal import Entry
 
 Make = Callable[[Values], Any]
 Places = Mapping[Blank, int]
+Progress = Callable[[int, int], None]
 
 FILLED = (tables.entry, *BOOKS.values())
 _COLUMNS = {table.name: [column.name for column in table.columns] for table in FILLED}
+_COLUMNS["entry"] = [*HEAD, "message", "answer"]
+_LARGEST = ("entry", "marriage", "visit", "item")
+"""Tables whose indexes are made first."""
+
 _AT_ONCE = 1 << 24
 """Characters of rows that are handed to PostgreSQL at a time."""
 
@@ -57,12 +62,13 @@ class Filling(ABC):
         """Write rows."""
 
     @abstractmethod
-    def finish(self, last_entry: int) -> None:
-        """Commit, and make indexes and triggers again."""
+    def finish(self, last_entry: int, progress: Progress) -> None:
+        """Commit, and make indexes and triggers again; `progress` is told how many were made, and of how many."""
 
     def entry(self, entry: Entry) -> Any:
         """A row of an entry."""
-        return self.row([*astuple(entry)[:-2], stored(entry.message), stored(entry.answer)])
+        head = [getattr(entry, name) for name in HEAD]
+        return self.row([*head, stored(entry.message), stored(entry.answer)])
 
     def add(self, rows: Sequence[Row]) -> None:
         """Write rows of the books."""
@@ -120,9 +126,10 @@ class FillingSQLite(Filling):
         insert = f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
         self._connection.executemany(insert, rows)
 
-    def finish(self, last_entry: int) -> None:  # noqa: ARG002 - SQLite counts on from the last entry
-        for _, _, definition in self._again:
+    def finish(self, last_entry: int, progress: Progress) -> None:  # noqa: ARG002 - SQLite counts on from the last one
+        for done, (_, _, definition) in enumerate(self._again, start=1):
             self._connection.execute(definition)
+            progress(done, len(self._again))
         self._connection.execute("COMMIT")
         self._connection.execute("ANALYZE")
         self._connection.execute("PRAGMA locking_mode = NORMAL").fetchall()
@@ -132,12 +139,12 @@ class FillingSQLite(Filling):
 
 # ----------------------------------------------------------------------------------------------------------------------
 
-_DROPPED = """
+_CONSTRAINTS = """
     SELECT conname, conrelid::regclass::text, pg_get_constraintdef(oid)
     FROM pg_constraint WHERE contype = 'u' AND conrelid = ANY(%s::regclass[])
 """
 _INDEXES = """
-    SELECT indexrelid::regclass::text, pg_get_indexdef(indexrelid)
+    SELECT indexrelid::regclass::text, indrelid::regclass::text, pg_get_indexdef(indexrelid)
     FROM pg_index WHERE indrelid = ANY(%s::regclass[])
     AND NOT EXISTS (SELECT 1 FROM pg_constraint WHERE conindid = indexrelid)
 """
@@ -154,12 +161,13 @@ class FillingPostgreSQL(Filling):
         self._connection = psycopg.connect(url)
         _require_empty(self._connection.execute("SELECT 1 FROM entry LIMIT 1").fetchone())
         names = list(_COLUMNS)
-        self._constraints = self._connection.execute(_DROPPED, [names]).fetchall()
-        self._indexes = self._connection.execute(_INDEXES, [names]).fetchall()
+        self._constraints = self._connection.execute(_CONSTRAINTS, [names]).fetchall()
+        indexes = self._connection.execute(_INDEXES, [names]).fetchall()
+        self._indexes = [(table, definition) for _, table, definition in indexes]
         self._run("SET session_replication_role = replica")
         for name, table, _ in self._constraints:
             self._run(f"ALTER TABLE {table} DROP CONSTRAINT {name}")
-        for name, _ in self._indexes:
+        for name, _, _ in indexes:
             self._run(f"DROP INDEX {name}")
         self._run(f"TRUNCATE {', '.join(names)}")
         self._waiting: dict[str, list[str]] = {name: [] for name in names}
@@ -215,7 +223,7 @@ class FillingPostgreSQL(Filling):
             for start in range(0, len(rows), 500):
                 copy.write("".join(rows[start : start + 500]))
 
-    def finish(self, last_entry: int) -> None:
+    def finish(self, last_entry: int, progress: Progress) -> None:
         for table in self._waiting:
             self._hand_over(table)
         self._queue.put(None)
@@ -225,12 +233,18 @@ class FillingPostgreSQL(Filling):
         self._connection.execute("SELECT setval('entry_numbers', %s)", [last_entry])
         self._connection.commit()
         self._connection.close()
-        made = [definition for _, definition in self._indexes]
-        made += [f"ALTER TABLE {table} ADD CONSTRAINT {name} {how}" for name, table, how in self._constraints]
+        statements = self._statements()
         with ThreadPoolExecutor(2) as threads:
-            for _ in threads.map(self._make, made):
-                pass
+            for done, _ in enumerate(threads.map(self._make, statements), start=1):
+                progress(done, len(statements))
         self._make("ANALYZE")
+
+    def _statements(self) -> list[str]:
+        """What makes indexes and constraints again, those of the largest tables first."""
+        made = list(self._indexes)
+        made += [(table, f"ALTER TABLE {table} ADD CONSTRAINT {name} {how}") for name, table, how in self._constraints]
+        rank = {table: place for place, table in enumerate(_LARGEST)}
+        return [statement for table, statement in sorted(made, key=lambda one: rank.get(one[0], len(rank)))]
 
     def _make(self, statement: str) -> None:
         with psycopg.connect(self._url, autocommit=True) as connection:

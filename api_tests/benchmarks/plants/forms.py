@@ -54,7 +54,8 @@ GROUPS = (
 """In the order in which their values are listed."""
 
 _TOKEN = re.compile(r"[0-9A-Za-z](?:[0-9A-Za-z_.:-]*[0-9A-Za-z])?")
-_HEAD = tuple(field.name for field in fields(Entry) if field.name not in ("message", "answer"))
+HEAD = tuple(field.name for field in fields(Entry) if field.name not in ("message", "answer"))
+"""Columns of an entry besides its texts."""
 
 Values = list[Any]
 Fill = Callable[[Values], tuple[Any, ...]]
@@ -222,7 +223,7 @@ class Forms:
 
     def _entry(self, entry: Entry) -> EntryForm:
         place = entry.id - self.first
-        head = tuple(self._value(getattr(entry, name), place) for name in _HEAD)
+        head = tuple(self._value(getattr(entry, name), place) for name in HEAD)
         return EntryForm(place, head, self._text(entry.message, place), self._text(entry.answer, place))
 
     def _stage(self, entries: list[EntryForm], stage: Stage) -> StageForms:

@@ -135,7 +135,7 @@ class Lots:
 
     def _wire(self, total: int) -> Iterator[tuple[int, int]]:
         """Lots of set sizes first, each in reels, then ordinary ones."""
-        sizes = [min(REACH[0], total // 2), min(REACH[1], total // 20), REACH[2]]
+        sizes = [min(REACH[0], total * 3 // 4), min(REACH[1], total // 20), REACH[2]]
         sizes += [ORDINARY_WIRE] * ((total - sum(sizes)) // ORDINARY_WIRE + 1)
         begun = 0
         for lot, size in enumerate(sizes):
