@@ -7,20 +7,21 @@ from __future__ import annotations
 
 import sqlite3
 from abc import ABC, abstractmethod
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import astuple
-from queue import Queue
-from threading import Thread
 from typing import Any, cast
 
 import psycopg
 from sqlalchemy import make_url
 
 from api_tests.benchmarks.plants.forms import HEAD, Blank, EntryForm, RowForm, Values, filler
+from api_tests.benchmarks.plants.journal import TEXTS, kept_id, packed, texts_of
 from partkin.rules.rows import Row
 from partkin.store import tables
 from partkin.store.books import BOOKS
+from partkin.store.database import Dialect
 from partkin.store.journal import Entry
 
 Make = Callable[[Values], Any]
@@ -29,21 +30,21 @@ Progress = Callable[[int, int], None]
 
 FILLED = (tables.entry, *BOOKS.values())
 _COLUMNS = {table.name: [column.name for column in table.columns] for table in FILLED}
-_COLUMNS["entry"] = [*HEAD, "message", "answer"]
+_COLUMNS["entry"] = ["id", "message_id", *HEAD, *TEXTS]
 _LARGEST = ("entry", "marriage", "visit", "item")
 """Tables whose indexes are made first."""
 
 _AT_ONCE = 1 << 24
 """Characters of rows that are handed to PostgreSQL at a time."""
 
-
-def stored(text: str) -> str | bytes:
-    """A message or an answer, as the journal keeps it."""
-    return text
+_WAITING = 2
+"""So many times that may wait for PostgreSQL."""
 
 
 class Filling(ABC):
     """A store that is being filled. Rows are what `row_maker`, `entry_maker`, `row` and `entry` made."""
+
+    dialect: Dialect
 
     @abstractmethod
     def row_maker(self, form: RowForm, places: Places) -> Make:
@@ -67,8 +68,8 @@ class Filling(ABC):
 
     def entry(self, entry: Entry) -> Any:
         """A row of an entry."""
-        head = [getattr(entry, name) for name in HEAD]
-        return self.row([*head, stored(entry.message), stored(entry.answer)])
+        head = (getattr(entry, name) for name in HEAD)
+        return self.row([entry.id, kept_id(entry.message_id, self.dialect), *head, *map(packed, texts_of(entry))])
 
     def add(self, rows: Sequence[Row]) -> None:
         """Write rows of the books."""
@@ -93,6 +94,8 @@ def filling(url: str) -> Filling:
 class FillingSQLite(Filling):
     """One transaction without a rollback journal."""
 
+    dialect = "sqlite"
+
     def __init__(self, file: str) -> None:
         self._connection = sqlite3.connect(file, isolation_level=None)
         for pragma in ("journal_mode = OFF", "synchronous = OFF", "cache_size = -1000000", "locking_mode = EXCLUSIVE"):
@@ -109,12 +112,13 @@ class FillingSQLite(Filling):
         return filler(form.columns, places)
 
     def entry_maker(self, form: EntryForm, places: Places) -> Make:
-        head, message, answer = (filler(part, places) for part in (form.head, form.message.blanks, form.answer.blanks))
-        message_text, answer_text = form.message.text, form.answer.text
+        key, head = filler(form.key, places), filler(form.head, places)
+        texts = [(text.text, filler(text.blanks, places)) for text in form.texts]
 
         def make(values: Values) -> tuple[Any, ...]:
-            texts = (stored(message_text % message(values)), stored(answer_text % answer(values)))
-            return head(values) + texts
+            number, identity = key(values)
+            filled = [packed(text % fill(values)) for text, fill in texts]
+            return (number, kept_id(identity, "sqlite"), *head(values), *filled)
 
         return make
 
@@ -156,6 +160,8 @@ class FillingPostgreSQL(Filling):
     With wal_level = minimal they are not logged. Only a superuser may do so.
     """
 
+    dialect = "postgresql"
+
     def __init__(self, url: str) -> None:
         self._url = url
         self._connection = psycopg.connect(url)
@@ -172,10 +178,8 @@ class FillingPostgreSQL(Filling):
         self._run(f"TRUNCATE {', '.join(names)}")
         self._waiting: dict[str, list[str]] = {name: [] for name in names}
         self._sizes = dict.fromkeys(names, 0)
-        self._queue: Queue[tuple[str, list[str]] | None] = Queue(maxsize=2)
-        self._failures: list[Exception] = []
-        self._writer = Thread(target=self._copy_all, name="copying", daemon=True)
-        self._writer.start()
+        self._copying = ThreadPoolExecutor(1)
+        self._copied: deque[Future[None]] = deque()
 
     def row_maker(self, form: RowForm, places: Places) -> Make:
         written = "\t".join(_written(blank) for blank in form.columns) + "\n"
@@ -183,13 +187,13 @@ class FillingPostgreSQL(Filling):
         return lambda values: written % blanks(values)
 
     def entry_maker(self, form: EntryForm, places: Places) -> Make:
-        head = self.row_maker(RowForm(form.place, form.head), places)
-        message, answer = (filler(part.blanks, places) for part in (form.message, form.answer))
-        message_text, answer_text = form.message.text, form.answer.text
+        key, head = filler(form.key, places), self.row_maker(RowForm(form.place, form.head), places)
+        texts = [(text.text, filler(text.blanks, places)) for text in form.texts]
 
         def make(values: Values) -> str:
-            said, told = stored(message_text % message(values)), stored(answer_text % answer(values))
-            return f"{head(values)[:-1]}\t{_field(said)}\t{_field(told)}\n"
+            number, identity = key(values)
+            filled = "\t".join([_field(packed(text % fill(values))) for text, fill in texts])
+            return f"{number}\t{_field(kept_id(identity, 'postgresql'))}\t{head(values)[:-1]}\t{filled}\n"
 
         return make
 
@@ -203,19 +207,10 @@ class FillingPostgreSQL(Filling):
             self._hand_over(table)
 
     def _hand_over(self, table: str) -> None:
-        if self._failures:
-            raise self._failures[0]
-        self._queue.put((table, self._waiting[table]))
+        while len(self._copied) >= _WAITING:
+            self._copied.popleft().result()
+        self._copied.append(self._copying.submit(self._copy, table, self._waiting[table]))
         self._waiting[table], self._sizes[table] = [], 0
-
-    def _copy_all(self) -> None:
-        while (work := self._queue.get()) is not None:
-            if self._failures:
-                continue
-            try:
-                self._copy(*work)
-            except psycopg.Error as error:
-                self._failures.append(error)
 
     def _copy(self, table: str, rows: list[str]) -> None:
         statement = f"COPY {table} ({', '.join(_COLUMNS[table])}) FROM STDIN (FREEZE)"
@@ -226,10 +221,9 @@ class FillingPostgreSQL(Filling):
     def finish(self, last_entry: int, progress: Progress) -> None:
         for table in self._waiting:
             self._hand_over(table)
-        self._queue.put(None)
-        self._writer.join()
-        if self._failures:
-            raise self._failures[0]
+        for copied in self._copied:
+            copied.result()
+        self._copying.shutdown()
         self._connection.execute("SELECT setval('entry_numbers', %s)", [last_entry])
         self._connection.commit()
         self._connection.close()

@@ -14,6 +14,7 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from api_tests.benchmarks.plants.catalogue import BOUGHT, CONSIGNEES, DIGITS, NUMBERED, feeds
+from api_tests.benchmarks.plants.journal import texts_of
 from api_tests.benchmarks.plants.shift import (
     BEGIN,
     FIRST_NUMBER,
@@ -54,8 +55,8 @@ GROUPS = (
 """In the order in which their values are listed."""
 
 _TOKEN = re.compile(r"[0-9A-Za-z](?:[0-9A-Za-z_.:-]*[0-9A-Za-z])?")
-HEAD = tuple(field.name for field in fields(Entry) if field.name not in ("message", "answer"))
-"""Columns of an entry besides its texts."""
+HEAD = tuple(field.name for field in fields(Entry) if field.name not in ("id", "message_id", "message", "answer"))
+"""Columns of an entry besides its number, its message's identifier and its texts."""
 
 Values = list[Any]
 Fill = Callable[[Values], tuple[Any, ...]]
@@ -81,8 +82,12 @@ class EntryForm(NamedTuple):
     place: int
     """Among the entries of the block."""
     head: tuple[Blank, ...]
-    message: Text
-    answer: Text
+    texts: tuple[Text, ...]
+
+    @property
+    def key(self) -> tuple[Blank, Blank]:
+        """Its number, and its message's identifier."""
+        return Blank("entry", self.place), Blank("message", self.place)
 
 
 class RowForm(NamedTuple):
@@ -224,7 +229,10 @@ class Forms:
     def _entry(self, entry: Entry) -> EntryForm:
         place = entry.id - self.first
         head = tuple(self._value(getattr(entry, name), place) for name in HEAD)
-        return EntryForm(place, head, self._text(entry.message, place), self._text(entry.answer, place))
+        form = EntryForm(place, head, tuple(self._text(text, place) for text in texts_of(entry)))
+        for blank in form.key:
+            self._noted(blank)
+        return form
 
     def _stage(self, entries: list[EntryForm], stage: Stage) -> StageForms:
         rows = {

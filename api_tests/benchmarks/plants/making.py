@@ -13,8 +13,9 @@ import numpy as np
 
 from api_tests.benchmarks.plants.clock import START
 from api_tests.benchmarks.plants.environment import Environment
-from api_tests.benchmarks.plants.filling import Filling, Make, Progress, filling, stored
+from api_tests.benchmarks.plants.filling import Filling, Make, Progress, filling
 from api_tests.benchmarks.plants.forms import Forms, Values
+from api_tests.benchmarks.plants.journal import packed
 from api_tests.benchmarks.plants.lots import Lots
 from api_tests.benchmarks.plants.shift import UNITS, play
 from api_tests.benchmarks.plants.stamping import SHIPPED, Plant, Stamps, identities
@@ -66,8 +67,8 @@ class Maker:
     def size(self) -> Size:
         """What it will be."""
         blocks, shipped = self.plant.blocks, self.forms.stages[SHIPPED]
-        texts = [text for entry in shipped.entries for text in (entry.message, entry.answer)]
-        journal = sum(len(stored(text.text)) + BYTES_A_BLANK * len(text.blanks) for text in texts)
+        texts = [text for entry in shipped.entries for text in entry.texts]
+        journal = sum(len(packed(text.text)) + BYTES_A_BLANK * len(text.blanks) for text in texts)
         rows = len(shipped.entries) + sum(map(len, shipped.rows.values()))
         return Size(
             blocks,
