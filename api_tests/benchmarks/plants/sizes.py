@@ -18,9 +18,11 @@ _POSTGRESQL = """
     WHERE owner.relnamespace = 'public'::regnamespace
 """
 _SQLITE = """
-    SELECT tbl_name, CASE type WHEN 'index' THEN sqlite_master.name ELSE '' END, dbstat.pgsize
-    FROM dbstat JOIN sqlite_master ON sqlite_master.name = dbstat.name WHERE dbstat.aggregate = TRUE
+    SELECT tbl_name, CASE type WHEN 'index' THEN sqlite_master.name ELSE '' END, dbstat.pageno * page_size
+    FROM dbstat JOIN sqlite_master ON sqlite_master.name = dbstat.name JOIN pragma_page_size
+    WHERE dbstat.aggregate = TRUE
 """
+# Where dbstat aggregates, pageno is the number of pages; its pgsize has 32 bits only.
 LEAST = 0.1
 """Bytes a marriage from which a table or an index has a line of its own."""
 
