@@ -42,7 +42,10 @@ _WAITING = 2
 
 
 class Filling(ABC):
-    """A store that is being filled. Rows are what `row_maker`, `entry_maker`, `row` and `entry` made."""
+    """A store that is being filled. Rows are what `row_maker` and `row` made.
+
+    Entries are what `entry_maker` and `entry` made: the beginning of a row, and the texts that end it, once packed.
+    """
 
     dialect: Dialect
 
@@ -59,6 +62,14 @@ class Filling(ABC):
         """A row of its values."""
 
     @abstractmethod
+    def beginning(self, values: Sequence[Any]) -> Any:
+        """The beginning of a row of an entry."""
+
+    @abstractmethod
+    def whole(self, beginning: Any, texts: Sequence[str | bytes]) -> Any:
+        """A row of an entry."""
+
+    @abstractmethod
     def write(self, table: str, rows: list[Any]) -> None:
         """Write rows."""
 
@@ -67,9 +78,19 @@ class Filling(ABC):
         """Commit, and make indexes and triggers again; `progress` is told how many were made, and of how many."""
 
     def entry(self, entry: Entry) -> Any:
-        """A row of an entry."""
+        """An entry, to be written."""
         head = (getattr(entry, name) for name in HEAD)
-        return self.row([entry.id, kept_id(entry.message_id, self.dialect), *head, *map(packed, texts_of(entry))])
+        return self.beginning([entry.id, kept_id(entry.message_id, self.dialect), *head]), texts_of(entry)
+
+    def write_entries(self, entries: Sequence[Any]) -> None:
+        """Write entries."""
+        kept = packed([text for _, texts in entries for text in texts])
+        width = len(TEXTS)
+        rows = [
+            self.whole(beginning, kept[place * width : (place + 1) * width])
+            for place, (beginning, _) in enumerate(entries)
+        ]
+        self.write("entry", rows)
 
     def add(self, rows: Sequence[Row]) -> None:
         """Write rows of the books."""
@@ -115,12 +136,18 @@ class FillingSQLite(Filling):
         key, head = filler(form.key, places), filler(form.head, places)
         texts = [(text.text, filler(text.blanks, places)) for text in form.texts]
 
-        def make(values: Values) -> tuple[Any, ...]:
+        def make(values: Values) -> Any:
             number, identity = key(values)
-            filled = [packed(text % fill(values)) for text, fill in texts]
-            return (number, kept_id(identity, "sqlite"), *head(values), *filled)
+            beginning = (number, kept_id(identity, "sqlite"), *head(values))
+            return beginning, [text % fill(values) for text, fill in texts]
 
         return make
+
+    def beginning(self, values: Sequence[Any]) -> Any:
+        return values
+
+    def whole(self, beginning: Any, texts: Sequence[str | bytes]) -> Any:
+        return (*beginning, *texts)
 
     def row(self, values: Sequence[Any]) -> Any:
         return tuple(value.isoformat() if hasattr(value, "isoformat") else value for value in values)
@@ -190,12 +217,18 @@ class FillingPostgreSQL(Filling):
         key, head = filler(form.key, places), self.row_maker(RowForm(form.place, form.head), places)
         texts = [(text.text, filler(text.blanks, places)) for text in form.texts]
 
-        def make(values: Values) -> str:
+        def make(values: Values) -> Any:
             number, identity = key(values)
-            filled = "\t".join([_field(packed(text % fill(values))) for text, fill in texts])
-            return f"{number}\t{_field(kept_id(identity, 'postgresql'))}\t{head(values)[:-1]}\t{filled}\n"
+            beginning = f"{number}\t{_field(kept_id(identity, 'postgresql'))}\t{head(values)[:-1]}"
+            return beginning, [text % fill(values) for text, fill in texts]
 
         return make
+
+    def beginning(self, values: Sequence[Any]) -> Any:
+        return "\t".join(map(_field, values))
+
+    def whole(self, beginning: Any, texts: Sequence[str | bytes]) -> Any:
+        return "\t".join([beginning, *map(_field, texts)]) + "\n"
 
     def row(self, values: Sequence[Any]) -> Any:
         return "\t".join(map(_field, values)) + "\n"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from partkin.store.database import Dialect
 from partkin.store.journal import Entry
 
@@ -14,9 +16,9 @@ def texts_of(entry: Entry) -> tuple[str, ...]:
     return entry.message, entry.answer
 
 
-def packed(text: str) -> str | bytes:
-    """One of these texts, as it is kept."""
-    return text
+def packed(texts: Sequence[str]) -> Sequence[str | bytes]:
+    """Such texts of many entries, as they are kept."""
+    return texts
 
 
 def kept_id(message_id: str | None, dialect: Dialect) -> str | bytes | None:  # noqa: ARG001 - the same on both so far

@@ -68,7 +68,8 @@ class Maker:
         """What it will be."""
         blocks, shipped = self.plant.blocks, self.forms.stages[SHIPPED]
         texts = [text for entry in shipped.entries for text in entry.texts]
-        journal = sum(len(packed(text.text)) + BYTES_A_BLANK * len(text.blanks) for text in texts)
+        journal = sum(map(len, packed([text.text for text in texts])))
+        journal += BYTES_A_BLANK * sum(len(text.blanks) for text in texts)
         rows = len(shipped.entries) + sum(map(len, shipped.rows.values()))
         return Size(
             blocks,
@@ -91,7 +92,7 @@ class Maker:
             catalogue = self._catalogue()
             rebuild(iter([catalogue]), database, lambda _done: None)
         store = filling(url)
-        store.write("entry", [store.entry(catalogue)])
+        store.write_entries([store.entry(catalogue)])
         with bar("windows written") as progress:
             self._write_windows(store, progress)
         store.add(list(self._environment.rows()))
@@ -122,10 +123,14 @@ class Maker:
         for window in range(windows):
             blocks.appendleft(self._stamps.values(window) if window < self.plant.blocks else [])
             events = self._environment.entries(self._stamps.events_in(window))
-            store.write("entry", [store.entry(entry) for entry in events])
+            store.write_entries([store.entry(entry) for entry in events])
             stages = tuple(self.plant.stage(window - delay) for delay in range(going_on))
             for table, steps in plans.of(stages).items():
-                store.write(table, [make(blocks[delay]) for delay, make in steps])
+                rows = [make(blocks[delay]) for delay, make in steps]
+                if table == "entry":
+                    store.write_entries(rows)
+                else:
+                    store.write(table, rows)
             progress(window + 1, windows)
 
     def _all_steps(self, store: Filling) -> list[dict[str, list[Step]]]:
