@@ -37,6 +37,9 @@ _LARGEST = ("entry", "marriage", "visit", "item")
 _AT_ONCE = 1 << 24
 """Characters of rows that are handed to PostgreSQL at a time."""
 
+_TOGETHER = 500
+"""Rows in one piece of a COPY."""
+
 _WAITING = 2
 """So many times that may wait for PostgreSQL."""
 
@@ -74,6 +77,10 @@ class Filling(ABC):
         """Write rows."""
 
     @abstractmethod
+    def write_entries(self, entries: list[Any]) -> None:
+        """Write entries."""
+
+    @abstractmethod
     def finish(self, last_entry: int, progress: Progress) -> None:
         """Commit, and make indexes and triggers again; `progress` is told how many were made, and of how many."""
 
@@ -82,15 +89,14 @@ class Filling(ABC):
         head = (getattr(entry, name) for name in HEAD)
         return self.beginning([entry.id, kept_id(entry.message_id, self.dialect), *head]), texts_of(entry)
 
-    def write_entries(self, entries: Sequence[Any]) -> None:
-        """Write entries."""
+    def rows_of(self, entries: Sequence[Any]) -> list[Any]:
+        """The rows of entries."""
         kept = packed([text for _, texts in entries for text in texts])
         width = len(TEXTS)
-        rows = [
+        return [
             self.whole(beginning, kept[place * width : (place + 1) * width])
             for place, (beginning, _) in enumerate(entries)
         ]
-        self.write("entry", rows)
 
     def add(self, rows: Sequence[Row]) -> None:
         """Write rows of the books."""
@@ -157,6 +163,9 @@ class FillingSQLite(Filling):
         insert = f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
         self._connection.executemany(insert, rows)
 
+    def write_entries(self, entries: list[Any]) -> None:
+        self.write("entry", self.rows_of(entries))
+
     def finish(self, last_entry: int, progress: Progress) -> None:  # noqa: ARG002 - SQLite counts on from the last one
         for done, (_, _, definition) in enumerate(self._again, start=1):
             self._connection.execute(definition)
@@ -203,7 +212,7 @@ class FillingPostgreSQL(Filling):
         for name, _, _ in indexes:
             self._run(f"DROP INDEX {name}")
         self._run(f"TRUNCATE {', '.join(names)}")
-        self._waiting: dict[str, list[str]] = {name: [] for name in names}
+        self._waiting: dict[str, list[Any]] = {name: [] for name in names}
         self._sizes = dict.fromkeys(names, 0)
         self._copying = ThreadPoolExecutor(1)
         self._copied: deque[Future[None]] = deque()
@@ -234,8 +243,14 @@ class FillingPostgreSQL(Filling):
         return "\t".join(map(_field, values)) + "\n"
 
     def write(self, table: str, rows: list[Any]) -> None:
+        self._gather(table, rows, sum(map(len, rows)))
+
+    def write_entries(self, entries: list[Any]) -> None:
+        self._gather("entry", entries, sum(len(text) for _, texts in entries for text in texts))
+
+    def _gather(self, table: str, rows: list[Any], characters: int) -> None:
         self._waiting[table] += rows
-        self._sizes[table] += sum(map(len, rows))
+        self._sizes[table] += characters
         if self._sizes[table] > _AT_ONCE:
             self._hand_over(table)
 
@@ -245,11 +260,13 @@ class FillingPostgreSQL(Filling):
         self._copied.append(self._copying.submit(self._copy, table, self._waiting[table]))
         self._waiting[table], self._sizes[table] = [], 0
 
-    def _copy(self, table: str, rows: list[str]) -> None:
+    def _copy(self, table: str, rows: list[Any]) -> None:
+        """In a thread of its own; there entries are packed too, meanwhile others are made."""
         statement = f"COPY {table} ({', '.join(_COLUMNS[table])}) FROM STDIN (FREEZE)"
         with self._connection.cursor().copy(statement) as copy:
-            for start in range(0, len(rows), 500):
-                copy.write("".join(rows[start : start + 500]))
+            for start in range(0, len(rows), _TOGETHER):
+                some = rows[start : start + _TOGETHER]
+                copy.write("".join(self.rows_of(some) if table == "entry" else some))
 
     def finish(self, last_entry: int, progress: Progress) -> None:
         for table in self._waiting:
