@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Integer, bindparam, func, select, true
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment, text_of
 from partkin.store.database import Dialect, among_values, dialect_of, recorders_lock, value_parameters
-from partkin.store.journal_codec import BrokenEntry, pack, unpack
+from partkin.store.journal_codec import BrokenEntry, compressed, unpack, with_marks
 from partkin.store.statements import Query, insert_rows
 from partkin.store.tables import entry, entry_numbers
 
@@ -71,7 +71,9 @@ def numbers_one_by_one(connection: Connection) -> Iterator[int]:
 def add_entries(connection: Connection, entries: Iterable[Entry]) -> None:
     """Append entries; in one order of message ids, so that two processes never wait for each other."""
     rows = sorted(entries, key=lambda one: one.message_id or "")
-    insert_rows(connection, entry, (*_NAMES, "texts"), list(map(_values, rows)))
+    texts = compressed([marked(one) for one in rows])
+    values = [(*_COLUMNS(one), packed) for one, packed in zip(rows, texts, strict=True)]
+    insert_rows(connection, entry, (*_NAMES, "texts"), values)
 
 
 _TEXTS = ("message", "answer")
@@ -79,8 +81,9 @@ _NAMES = tuple(field.name for field in fields(Entry) if field.name not in _TEXTS
 _COLUMNS = attrgetter(*_NAMES)
 
 
-def _values(one: Entry) -> tuple[Any, ...]:
-    return (*_COLUMNS(one), pack(one.id, one.message_id, one.recorded_at, one.message, one.answer))
+def marked(one: Entry) -> str:
+    """Message and answer as they are compressed."""
+    return with_marks(one.id, one.message_id, one.recorded_at, one.message, one.answer)
 
 
 def entry_of_row(row: Iterable[Any]) -> Entry:

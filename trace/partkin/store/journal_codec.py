@@ -9,6 +9,7 @@ its number say already is one control character in there: canonical JSON (RFC 87
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from functools import cache, lru_cache
 from importlib import resources
 from typing import Final
@@ -21,6 +22,7 @@ from partkin.rules.moments import Moment, text_of
 NEWEST: Final = 1
 """The dictionary that new values are packed with."""
 
+_NEWEST: Final = bytes((NEWEST,))
 _LEVEL: Final = 6
 _BETWEEN, _MESSAGE_ID, _RECORDED_AT, _ENTRY, _NEXT_NUMBER = _MARKS = "\x00\x01\x02\x03\x04"
 _NUMBER: Final = '"number":'
@@ -36,8 +38,13 @@ class BrokenEntry(Exception):
 
 def pack(entry: int, message_id: str | None, recorded_at: Moment, message: str, answer: str) -> bytes:
     """Message and answer as the journal keeps them. Raises ValueError unless both are canonical JSON."""
-    text = with_marks(entry, message_id, recorded_at, message, answer)
-    return bytes((NEWEST,)) + _own.compressor(NEWEST).compress(text.encode())
+    return compressed([with_marks(entry, message_id, recorded_at, message, answer)])[0]
+
+
+def compressed(texts: Sequence[str]) -> list[bytes]:
+    """What `with_marks` made of several entries, as the journal keeps it."""
+    compress = _own.compressor(NEWEST).compress
+    return [_NEWEST + compress(text.encode()) for text in texts]
 
 
 def unpack(entry: int, message_id: str | None, recorded_at: Moment, packed: bytes) -> tuple[str, str]:
