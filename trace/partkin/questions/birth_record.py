@@ -2,30 +2,20 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from itertools import groupby
 from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import Connection, Row
 
+from partkin.rules.facts import ItemKey, ItemKind
 from partkin.rules.facts_json import item_json
 from partkin.rules.moments import FOREVER, Moment, text_of
-from partkin.store.containers import Poured, sources_of
 from partkin.store.database import Readable
-from partkin.store.genealogy import (
-    Sight,
-    items_by_id,
-    items_named,
-    open_holds,
-    removals_from,
-    test_results,
-    tree_rows,
-    units_started,
-    visits_of,
-)
-from partkin.store.lot_changes import Draught, draws_in_doubt
+from partkin.store.genealogy import Sight, known_of, named_tree_rows, tree_rows, units_started
+from partkin.store.lot_changes import Draught
+from partkin.store.origins import origins_of
 from partkin.store.walks import MARK_LENGTH
 
 CHUNK = 500
@@ -59,22 +49,28 @@ def birth_record(
     Raises NoSuchItem and AmbiguousItem.
     """
     code = serial if serial is not None else lot or ""
+    kind: ItemKind = "lot" if serial is None else "serial"
+    sight = Sight(as_of, removed)
     with database.read() as connection:
-        found = items_named(connection, "lot" if serial is None else "serial", code, part)
-        if not found:
-            raise NoSuchItem(f"The books have no {part or 'item'} {'lot' if serial is None else 'serial'} {code}.")
-        if len(found) > 1:
-            raise AmbiguousItem(code, [of_part for _, of_part in found])
-        return _records(connection, [found[0][0]], Sight(as_of, removed))[0]
+        rows = named_tree_rows(connection, kind, code, part, sight)
+        parts = sorted(row.part for row in rows if not row.level)
+        if not parts:
+            raise NoSuchItem(f"The books have no {part or 'item'} {kind} {code}.")
+        if len(parts) > 1:
+            raise AmbiguousItem(code, parts)
+        (record,) = _records(connection, rows, sight).values()
+        return record
 
 
 def birth_records(
     database: Readable, part: str | None, since: Moment, until: Moment, *, as_of: Moment | None, removed: bool
 ) -> Generator[list[dict[str, Any]], None, None]:
     """The records of all units (or built items of one part) started in a time, in that order, some at a time."""
+    sight = Sight(as_of, removed)
     with database.read() as connection:
         for units in units_started(connection, part, since, until, CHUNK):
-            yield _records(connection, units, Sight(as_of, removed))
+            records = _records(connection, tree_rows(connection, units, sight), sight)
+            yield [records[number] for number in units]
 
 
 def flat(record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
@@ -90,15 +86,14 @@ def flat(record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
     return lines(record, 0, "")
 
 
-def _records(connection: Connection, roots: Sequence[int], sight: Sight) -> list[dict[str, Any]]:
-    rows = tree_rows(connection, roots, sight)
+def _records(connection: Connection, rows: Sequence[Row[Any]], sight: Sight) -> dict[int, dict[str, Any]]:
+    """The records of some trees, by the numbers of their roots."""
     told = _Told(connection, rows, sight)
     nodes = {row.way: told.node(row) for row in rows}
     for row in sorted(rows, key=_order):
         if row.level:
             nodes[row.way[:-MARK_LENGTH]]["content"].append(nodes[row.way])
-    by_item = {row.item: nodes[row.way] for row in rows if not row.level}
-    return [by_item[number] for number in roots]
+    return {row.item: nodes[row.way] for row in rows if not row.level}
 
 
 def _order(row: Row[Any]) -> tuple[Any, ...]:
@@ -110,23 +105,16 @@ class _Told:
 
     def __init__(self, connection: Connection, rows: Sequence[Row[Any]], sight: Sight) -> None:
         self._as_of = sight.as_of
-        items = sorted({row.item for row in rows if row.item is not None})
-        lots = {row.lot_id for row in rows if row.lot_id is not None}
-        self._doubts = _doubts(connection, rows)
-        of_kind_lot = sorted({row.item for row in rows if row.kind == "lot"})
-        poured = sources_of(connection, of_kind_lot) if of_kind_lot else ()
-        self._poured: dict[int, list[Poured]] = defaultdict(list)
-        for one in poured:
-            self._poured[one.target_id].append(one)
-        sources = {one.source_id for one in poured}
-        self._names = items_by_id(connection, sorted(lots.union(items, sources, *self._doubts.values())))
-        self._holds = _by_item(open_holds(connection, sorted(lots.union(items)), sight))
-        self._visits = _by_item(visits_of(connection, items, sight))
-        self._runs = _by_item(test_results(connection, items, sight))
-        self._removals: dict[tuple[int, int | None, Moment], Row[Any]] = {}
-        if sight.removed:
-            for row in removals_from(connection, items):
-                self._removals.setdefault((row.parent_id, row.child_id, row.occurred_at), row)
+        items = {number for row in rows for number in (row.item, row.lot_id) if number is not None}
+        known = known_of(connection, sorted(items), sight)
+        self._visits, self._results, self._holds = known["visit"], known["result"], known["hold"]
+        self._removals = {
+            (parent_id, row.child_id, row.at): row
+            for parent_id, of_parent in known["removal"].items()
+            for row in reversed(of_parent)  # the first that was told counts
+        }
+        pieces = [_pieces(row) for row in rows if row.kind == "lot" or row.point_of_use_id is not None]
+        self._doubts, self._poured, self._names = origins_of(connection, pieces)
 
     def node(self, row: Row[Any]) -> dict[str, Any]:
         """One item, as it stands in a tree, with nothing in it yet."""
@@ -162,7 +150,7 @@ class _Told:
             "started_at": _text(row.started_at),
             "produced_on": None if row.produced_on is None else row.produced_on.isoformat(),
             "expires_on": None if row.expires_on is None else row.expires_on.isoformat(),
-            "tests": list(self._tests(self._runs.get(row.item, ()))),
+            "tests": list(self._tests(self._results.get(row.item, ()))),
             "holds": [self._hold(hold) for number in (row.item, row.lot_id) for hold in self._holds.get(number, ())],
             "visits": [self._visit(visit) for visit in self._visits.get(row.item, ())],
             "content": [],
@@ -171,12 +159,12 @@ class _Told:
     def _sources(self, lot_id: int | None, until: Moment | None, *, certain: bool) -> dict[int, bool]:
         """The lots that went into a container by a moment, at every level; certain where nothing else did."""
         poured = [one for one in self._poured.get(lot_id or 0, ()) if until is None or one.at <= until]
-        alone = len({one.source_id for one in poured}) == 1 and not any(one.received for one in poured)
+        alone = len({one.lot_id for one in poured}) == 1 and not any(one.received for one in poured)
         found: dict[int, bool] = {}
         for one in poured:
             of_it = {
-                one.source_id: certain and alone,
-                **self._sources(one.source_id, one.at, certain=certain and alone),
+                one.lot_id: certain and alone,
+                **self._sources(one.lot_id, one.at, certain=certain and alone),
             }
             for source_id, sure in of_it.items():
                 found[source_id] = found.get(source_id, False) or sure
@@ -195,7 +183,7 @@ class _Told:
             yield {
                 "plan": rows[0].plan,
                 "instrument": rows[0].instrument,
-                "occurred_at": text_of(rows[0].occurred_at),
+                "occurred_at": text_of(rows[0].at),
                 "verdict": rows[0].verdict,
                 "tester": rows[0].tester,
                 "revision": rows[0].revision,
@@ -205,39 +193,26 @@ class _Told:
 
     def _fresh(self, run: Row[Any]) -> bool | None:
         """Whether nothing that the test covers was changed after it; None where that is no longer known."""
-        if run.stale_at is None or run.stale_at <= run.occurred_at:
+        if run.until is None or run.until <= run.at:
             return True
-        return None if self._as_of is not None and run.stale_at > self._as_of else False
+        return None if self._as_of is not None and run.until > self._as_of else False
 
     def _hold(self, row: Row[Any]) -> dict[str, Any]:
         return {
             "hold": row.id,
-            "item": item_json(self._names[row.item_id]),
+            "item": item_json(ItemKey(row.part, row.kind, row.code)),
             "reason": row.reason,
             "discrepancy": row.discrepancy,
-            "placed_at": text_of(row.placed_at),
+            "placed_at": text_of(row.at),
             "placed_by": row.placed_by,
         }
 
     def _visit(self, row: Row[Any]) -> dict[str, Any]:
-        return {"scan_point": row.scan_point, "first_at": text_of(row.first_at), "last_at": self._end(row.last_at)}
+        return {"scan_point": row.scan_point, "first_at": text_of(row.at), "last_at": self._end(row.until)}
 
 
-def _doubts(connection: Connection, rows: Iterable[Row[Any]]) -> Mapping[int, set[int]]:
-    """The draws among these rows that may be of other lots."""
-    draws = {
-        row.marriage: Draught(row.marriage, row.point_of_use_id, row.child_id, row.started)
-        for row in rows
-        if row.point_of_use_id is not None
-    }
-    return draws_in_doubt(connection, list(draws.values()))
-
-
-def _by_item(rows: Iterable[Row[Any]]) -> Mapping[int, Sequence[Row[Any]]]:
-    of_item: dict[int, list[Row[Any]]] = defaultdict(list)
-    for row in rows:
-        of_item[row.item_id].append(row)
-    return of_item
+def _pieces(row: Row[Any]) -> Draught:
+    return Draught(row.marriage, row.point_of_use_id, row.item, row.started)
 
 
 def _measurement(row: Row[Any]) -> dict[str, Any]:
