@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 
 Moment = int
 
@@ -23,6 +24,7 @@ def datetime_of(moment: Moment) -> datetime:
     return _EPOCH + timedelta(microseconds=moment)
 
 
+@lru_cache(maxsize=4096)
 def text_of(moment: Moment) -> str:
     """RFC 3339 in UTC with microseconds, always 27 characters: `2026-03-02T06:00:00.000000Z`."""
     return datetime_of(moment).isoformat(timespec="microseconds").replace("+00:00", "Z")

@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 from operator import attrgetter
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import (
     CTE,
@@ -127,30 +128,66 @@ def units_started(
 
 _lot = item.alias("lot")
 
-_OF_MARRIAGE = (
-    *("child_id", "parent_id", "position", "slot", "quantity", "started", "ended", "disputed", "point_of_use_id"),
-)
+_OF_MARRIAGE = (*("parent_id", "position", "slot", "quantity", "started", "ended", "disputed", "point_of_use_id"),)
 _OF_ITEM = ("part", "kind", "code", "lot_id", "receipt_id", "produced_on", "expires_on", "state", "started_at")
 _OF_ENTRY = ("scan_point", "operator", "occurred_at", "recorded_at")
 
 
-def tree_rows(connection: Connection, roots: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
-    """The items, and all that they hold at every level, in no order.
+class TreeRow(NamedTuple):
+    """An item in a tree, the marriage that put it there, and the entry that told of that."""
 
-    `way` is the way down from a root: that of its holder, and one more mark. `level` is 0 for a root.
-    """
+    level: int
+    """0 for a root."""
+    way: str
+    """Down from a root: the way of what holds it, and one more mark."""
+    item: int | None
+    """None: pieces of an unknown lot."""
+    lot_id: int | None
+    """The lot that its label or receipt names."""
+    lot: str | None
+    part: str | None
+    kind: ItemKind | None
+    code: str | None
+    description: str | None
+    supplier: str | None
+    state: str | None
+    started_at: Moment | None
+    produced_on: date | None
+    expires_on: date | None
+    marriage: int | None
+    parent_id: int | None
+    point_of_use_id: int | None
+    position: str | None
+    slot: int | None
+    quantity: int | None
+    started: Moment | None
+    ended: Moment | None
+    disputed: bool | None
+    entry: int | None
+    scan_point: str | None
+    operator: str | None
+    occurred_at: Moment | None
+    recorded_at: Moment | None
+
+
+def tree_rows(connection: Connection, roots: Sequence[int], sight: Sight) -> list[TreeRow]:
+    """The items, and all that they hold at every level, in no order."""
     statement = _tree(dialect_of(connection), timed=sight.timed, removed=sight.removed)
-    return connection.execute(statement, {**row_parameters(connection, {"item": roots}), **sight.parameters}).all()
+    return _rows(connection, statement, {**row_parameters(connection, {"item": roots}), **sight.parameters})
 
 
 def named_tree_rows(
     connection: Connection, kind: ItemKind, code: str, of_part: str | None, sight: Sight
-) -> Sequence[Row[Any]]:
+) -> list[TreeRow]:
     """As `tree_rows`, from each item of a serial number or lot, of one part or of any."""
     dialect, any_part = dialect_of(connection), of_part is None
     statement = _named_tree(dialect, any_part=any_part, timed=sight.timed, removed=sight.removed)
     named = {"kind": kind, "code": code} | ({} if any_part else {"of_part": of_part})
-    return connection.execute(statement, {**named, **sight.parameters}).all()
+    return _rows(connection, statement, {**named, **sight.parameters})
+
+
+def _rows(connection: Connection, statement: Select[Any], parameters: Mapping[str, Any]) -> list[TreeRow]:
+    return list(map(TreeRow._make, connection.execute(statement, parameters).all()))
 
 
 @cache
@@ -176,16 +213,17 @@ def _tree_from(dialect: Dialect, root: FromClause, *, timed: bool, removed: bool
     number = walk.c.marriage // FACTS_PER_ENTRY
     rows, e = looked_up(dialect, rows, entry, entry.c.id == number, *_OF_ENTRY, outer=True)
     rows = rows.outerjoin(part, part.c.part == i.c.part)
-    return select(
-        *(walk.c.level, walk.c.way, walk.c.item, walk.c.marriage),
-        *(m.c[name] for name in _OF_MARRIAGE),
-        *(i.c[name] for name in _OF_ITEM),
-        *(e.c[name] for name in _OF_ENTRY),
-        lot.c.code.label("lot"),
-        number.label("entry"),
-        part.c.description,
-        _supplier(walk.c.item, i).label("supplier"),
-    ).select_from(rows)
+    columns = {
+        **walk.c,
+        **{name: m.c[name] for name in _OF_MARRIAGE},
+        **{name: i.c[name] for name in _OF_ITEM},
+        **{name: e.c[name] for name in _OF_ENTRY},
+        "lot": lot.c.code,
+        "entry": number,
+        "description": part.c.description,
+        "supplier": _supplier(walk.c.item, i),
+    }
+    return select(*(columns[name].label(name) for name in TreeRow._fields)).select_from(rows)
 
 
 def _walk_down(dialect: Dialect, root: FromClause, *, timed: bool, removed: bool) -> CTE:
@@ -198,15 +236,16 @@ def _walk_down(dialect: Dialect, root: FromClause, *, timed: bool, removed: bool
         mark(root.c.item).label("way"),
     ).cte("walk", recursive=True)
     inside = marriage.c.parent_id == walk.c.item
-    if not removed:
-        inside = and_(inside, _lasting(marriage.c.ended, timed=timed))
+    if not removed and not timed:
+        inside = and_(inside, marriage.c.ended == walk.c.hi)  # which is FOREVER all the way down
     rows, m = looked_up(dialect, walk, marriage, inside, "id", "child_id", "started", "ended", "wrong")
     lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
-    # A component that was taken out before its holder came here, or put in after that left, never was here. Every
-    # condition beside those of the index is of the walk too: SQLite would read the whole table to filter by the others.
+    # A component that was taken out before its holder came here, or put in after that left, never was here.
     here = or_(and_(walk.c.level == 0, not_(m.c.wrong)), lo < hi)
+    # Each condition is of the walk as well: by one of marriages alone, SQLite would first read and filter all of them.
+    then = and_(_up_to(lo, timed=timed), true() if removed else _lasting(hi, timed=timed))
     further = select(m.c.child_id, m.c.id, walk.c.level + 1, lo, hi, walk.c.way + mark(m.c.id)).select_from(rows)
-    return walk.union_all(further.where(here, _up_to(lo, timed=timed)))
+    return walk.union_all(further.where(here, then))
 
 
 def _supplier(number: ColumnElement[int], i: FromClause) -> ColumnElement[str]:
@@ -220,7 +259,7 @@ def _supplier(number: ColumnElement[int], i: FromClause) -> ColumnElement[str]:
 # -- what else the books say of items
 
 
-def known_of(connection: Connection, items: Sequence[int], sight: Sight) -> Mapping[str, Mapping[int, list[Row[Any]]]]:
+def known_of(connection: Connection, items: Sequence[int], sight: Sight) -> Mapping[str, Mapping[Any, list[Row[Any]]]]:
     """What the books say of items, by what it is and by item.
 
     `visit`: where they were worked on, in the order of the first visits. `result`: those of all test runs, in order, of
@@ -228,7 +267,7 @@ def known_of(connection: Connection, items: Sequence[int], sight: Sight) -> Mapp
     `removal`, where what was removed is looked at: what was taken out of them, in the order it was told.
     """
     statement = _known_of(dialect_of(connection), timed=sight.timed, removed=sight.removed)
-    found: dict[str, dict[int, list[Row[Any]]]] = {what: defaultdict(list) for what in _ORDERS}
+    found: dict[str, dict[Any, list[Row[Any]]]] = {what: defaultdict(list) for what in _ORDERS}
     for row in connection.execute(statement, {**value_parameters(connection, items), **sight.parameters}):
         found[row.what][row.item_id].append(row)
     for what, order in _ORDERS.items():
