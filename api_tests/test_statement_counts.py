@@ -178,7 +178,7 @@ def test_a_hundred_posts_need_no_more_statements_than_one(store_url: str) -> Non
 
 # -- questions
 
-SUSPECT = {"suspects": {"items": [lot_of("SCREW", "S1")]}}
+SUSPECT: Json = {"suspects": {"items": [lot_of("SCREW", "S1")]}}
 ALARM = json.dumps(SUSPECT).encode()
 
 MOST_ASKED: dict[str, int] = {

@@ -157,7 +157,7 @@ class _Told:
             "produced_on": None if row.produced_on is None else row.produced_on.isoformat(),
             "expires_on": None if row.expires_on is None else row.expires_on.isoformat(),
             "tests": self._tests(row.item),
-            "holds": self._holds_on(row.item) if row.lot_id is None else self._holds_on(row.item, row.lot_id),
+            "holds": self._holds_on(row.item, row.lot_id) if self._holds else _NOTHING,
             "visits": self._visits_of(row.item),
             "content": content,
         }
