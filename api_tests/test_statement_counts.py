@@ -1,4 +1,4 @@
-"""How many statements a post needs, and that a hundred posts together need no more."""
+"""How many statements a post needs, and a question; that more posts together and a larger plant need no more."""
 
 from __future__ import annotations
 
@@ -7,9 +7,12 @@ import logging
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+import httpx2
 from sqlalchemy import Engine, event
 
-from api_tests.plant import GOOD, Json, dryer, heater, load, lot_of, motor, serial_of
+from api_tests.cases import opened, turn
+from api_tests.plant import GOOD, Json, Station, dryer, heater, load, lot_of, motor, recorded, serial_of
+from api_tests.servers import running
 from partkin.actions.record_messages import record_messages
 from partkin.actions.rulebooks import Rulebooks
 from partkin.store.database import Database
@@ -128,6 +131,10 @@ def customer_return(number: int) -> Json:
     return {"kind": "customer-return", "scan_point": "GOODS-IN", "unit": unit, "reason": "noisy"}
 
 
+def screws(number: int) -> Json:
+    return {"kind": "marriage", "scan_point": "L-20", "unit": dryer(f"D{number}"), "components": []}
+
+
 Form = Callable[[int], Json]
 
 MOST: dict[Form, int] = {
@@ -176,3 +183,88 @@ def test_a_hundred_posts_need_no_more_statements_than_one(store_url: str) -> Non
     assert {form: one for form, (one, _) in needed.items() if one > MOST[form]} == {}
     assert {form: n for form, n in needed.items() if n[1] > n[0]} == {}
     database.close()
+
+
+# -- questions
+
+SUSPECT: Json = {"suspects": {"items": [lot_of("SCREW", "S1")]}}
+ALARM = json.dumps(SUSPECT).encode()
+
+MOST_ASKED: dict[str, int] = {
+    "GET /v1/tree?part=DRYER&serial=D0": 3,
+    "GET /v1/tree?serial=D0&removed=true&as_of=2026-03-02T07:00:00Z": 3,
+    "GET /v1/tree?part=CARTON&lot=K0": 3,
+    "GET /v1/trees?started_from=2026-03-02T00:00:00Z&started_to=2026-03-03T00:00:00Z": 4,
+    "GET /v1/units": 14,
+    "GET /v1/units/D0/clearance?part=DRYER": 26,
+    "GET /v1/where?part=DRYER&serial=D0": 3,
+    "GET /v1/where?part=SCREW&lot=S1": 4,
+    "GET /v1/history?part=DRYER&serial=D0": 8,
+    "GET /v1/history?part=SCREW&lot=S1": 8,
+    "GET /v1/scan-points/L-20/next?unit=D0": 30,
+    "POST /v1/affected": 9,
+    "POST /v1/affected?format=ndjson": 9,
+    "POST /v1/preview": 15,
+    "GET /v1/mass-balance?part=SCREW&lot=S1": 13,
+    "GET /v1/mass-balance?part=CARTON&lot=C0": 13,
+    "GET /v1/shipments": 1,
+    "GET /v1/shipments/N0": 2,
+    "GET /v1/holds": 1,
+    "GET /v1/entries": 1,
+    "GET /v1/entries/1": 1,
+    "GET /v1/orders?line=L": 1,
+    "GET /v1/cases": 1,
+    "GET /v1/cases/C1": 39,
+    "GET /v1/cases/C1/things": 13,
+    "GET /v1/cases/C1/list": 8,
+    "GET /v1/cases/C1/papers": 60,
+    "GET /v1/labels/{label}": 60,
+    "GET /v1/drills": 1,
+    "GET /v1/instruments": 1,
+    "GET /v1/instruments/T1/tested": 4,
+    "GET /v1/seals": 1,
+}
+"""The beginning of a transaction does not count."""
+
+
+def statements_of(client: httpx2.Client, question: str) -> int:
+    method, address = question.split(" ")
+    content, headers = (ALARM, {"Content-Type": "application/json"}) if method == "POST" else (None, {})
+    with counted() as run:
+        answer = client.request(method, address, content=content, headers=headers)
+    assert answer.status_code == 200, (question, answer.text)
+    return sum(not statement.startswith("BEGIN") for statement in run)
+
+
+def build(store_url: str, size: int) -> int:
+    """A plant in which everything happened so many times; the entry of a label that was printed."""
+    load(store_url)
+    database = Database(store_url)
+    rulebooks = Rulebooks(database)
+    entries: dict[Form, int] = {}
+    for form in (*MOST, screws):
+        said = {"operator": "B1", "occurred_at": "2026-03-02T06:00:00Z", "mode": "tell"}
+        messages = [{"message_id": f"{form.__name__}-{n}", **said, **form(n)} for n in range(size)]
+        posts = [read_post(json.dumps(message).encode(), rulebooks.newest) for message in messages]
+        outcomes = record_messages(database, rulebooks, posts, now=1_800_000_000_000_000, clock_slack=0)
+        assert {outcome.status for outcome in outcomes} == {201}
+        entries[form] = json.loads(outcomes[0].answer)["entry"]
+    database.close()
+    return entries[label]
+
+
+def test_a_question_needs_no_more_statements_in_a_larger_plant(new_store: Callable[[], str]) -> None:
+    needed: list[dict[str, int]] = []
+    for size in (1, 20):
+        store_url = new_store()
+        printed = build(store_url, size)
+        with running(store_url) as base_url, httpx2.Client(base_url=base_url, timeout=60) as client:
+            station = Station(client)
+            opened(station, **SUSPECT["suspects"])
+            recorded(turn(station, "freeze"))
+            assert client.post("/v1/seals").status_code == 201
+            client.get("/v1/cases/C1/list")  # so that the store as it was known at the freeze is there
+            needed.append({asked: statements_of(client, asked.format(label=printed)) for asked in MOST_ASKED})
+    small, large = needed
+    assert {question: (small[question], n) for question, n in large.items() if n > small[question]} == {}
+    assert {question: n for question, n in small.items() if n > MOST_ASKED[question]} == {}

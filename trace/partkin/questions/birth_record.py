@@ -3,29 +3,20 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from itertools import groupby
 from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import Connection, Row
 
+from partkin.rules.facts import ItemKey, ItemKind
 from partkin.rules.facts_json import item_json
 from partkin.rules.moments import FOREVER, Moment, text_of
-from partkin.store.containers import Poured, sources_of
 from partkin.store.database import Readable
-from partkin.store.genealogy import (
-    Sight,
-    items_by_id,
-    items_named,
-    open_holds,
-    removals_from,
-    test_results,
-    tree_rows,
-    units_started,
-    visits_of,
-)
-from partkin.store.lot_changes import Draught, draws_in_doubt
+from partkin.store.genealogy import Sight, TreeRow, known_of, named_tree_rows, tree_rows, units_started
+from partkin.store.lot_changes import Draught
+from partkin.store.origins import origins_of
 from partkin.store.walks import MARK_LENGTH
 
 CHUNK = 500
@@ -59,22 +50,28 @@ def birth_record(
     Raises NoSuchItem and AmbiguousItem.
     """
     code = serial if serial is not None else lot or ""
+    kind: ItemKind = "lot" if serial is None else "serial"
+    sight = Sight(as_of, removed)
     with database.read() as connection:
-        found = items_named(connection, "lot" if serial is None else "serial", code, part)
-        if not found:
-            raise NoSuchItem(f"The books have no {part or 'item'} {'lot' if serial is None else 'serial'} {code}.")
-        if len(found) > 1:
-            raise AmbiguousItem(code, [of_part for _, of_part in found])
-        return _records(connection, [found[0][0]], Sight(as_of, removed))[0]
+        rows = named_tree_rows(connection, kind, code, part, sight)
+        parts = sorted(row.part or "" for row in rows if not row.level)
+        if not parts:
+            raise NoSuchItem(f"The books have no {part or 'item'} {kind} {code}.")
+        if len(parts) > 1:
+            raise AmbiguousItem(code, parts)
+        (record,) = _records(connection, rows, sight).values()
+        return record
 
 
 def birth_records(
     database: Readable, part: str | None, since: Moment, until: Moment, *, as_of: Moment | None, removed: bool
 ) -> Generator[list[dict[str, Any]], None, None]:
     """The records of all units (or built items of one part) started in a time, in that order, some at a time."""
+    sight = Sight(as_of, removed)
     with database.read() as connection:
         for units in units_started(connection, part, since, until, CHUNK):
-            yield _records(connection, units, Sight(as_of, removed))
+            records = _records(connection, tree_rows(connection, units, sight), sight)
+            yield [records[number] for number in units]
 
 
 def flat(record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
@@ -90,93 +87,102 @@ def flat(record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
     return lines(record, 0, "")
 
 
-def _records(connection: Connection, roots: Sequence[int], sight: Sight) -> list[dict[str, Any]]:
-    rows = tree_rows(connection, roots, sight)
+def _records(connection: Connection, rows: Sequence[TreeRow], sight: Sight) -> dict[int | None, dict[str, Any]]:
+    """The records of some trees, by the numbers of their roots."""
     told = _Told(connection, rows, sight)
-    nodes = {row.way: told.node(row) for row in rows}
-    for row in sorted(rows, key=_order):
-        if row.level:
-            nodes[row.way[:-MARK_LENGTH]]["content"].append(nodes[row.way])
-    by_item = {row.item: nodes[row.way] for row in rows if not row.level}
-    return [by_item[number] for number in roots]
+    content: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    in_order = sorted((row for row in rows if row.level), key=attrgetter("position", "slot", "started", "marriage"))
+    for row in sorted(in_order, key=attrgetter("level"), reverse=True):
+        content[row.way[:-MARK_LENGTH]].append(told.node(row, content.pop(row.way, _NOTHING)))
+    return {row.item: told.node(row, content.pop(row.way, _NOTHING)) for row in rows if not row.level}
 
 
-def _order(row: Row[Any]) -> tuple[Any, ...]:
-    return (row.position or "", row.slot or 0, row.started or 0, row.marriage or 0)
+_NOTHING: Sequence[Any] = ()
+"""Instead of an empty list for each item: most items hold nothing, and there is nothing else to say of them."""
 
 
 class _Told:
     """What the books say of the items of some trees, asked once for all of them."""
 
-    def __init__(self, connection: Connection, rows: Sequence[Row[Any]], sight: Sight) -> None:
+    def __init__(self, connection: Connection, rows: Sequence[TreeRow], sight: Sight) -> None:
         self._as_of = sight.as_of
-        items = sorted({row.item for row in rows if row.item is not None})
-        lots = {row.lot_id for row in rows if row.lot_id is not None}
-        self._doubts = _doubts(connection, rows)
-        of_kind_lot = sorted({row.item for row in rows if row.kind == "lot"})
-        poured = sources_of(connection, of_kind_lot) if of_kind_lot else ()
-        self._poured: dict[int, list[Poured]] = defaultdict(list)
-        for one in poured:
-            self._poured[one.target_id].append(one)
-        sources = {one.source_id for one in poured}
-        self._names = items_by_id(connection, sorted(lots.union(items, sources, *self._doubts.values())))
-        self._holds = _by_item(open_holds(connection, sorted(lots.union(items)), sight))
-        self._visits = _by_item(visits_of(connection, items, sight))
-        self._runs = _by_item(test_results(connection, items, sight))
-        self._removals: dict[tuple[int, int | None, Moment], Row[Any]] = {}
-        if sight.removed:
-            for row in removals_from(connection, items):
-                self._removals.setdefault((row.parent_id, row.child_id, row.occurred_at), row)
+        items = {number for row in rows for number in (row.item, row.lot_id) if number is not None}
+        known = known_of(connection, sorted(items), sight)
+        self._visits, self._results, self._holds = known["visit"], known["result"], known["hold"]
+        self._removals: Mapping[Any, Row[Any]] = {
+            (parent_id, row.child_id, row.at): row
+            for parent_id, of_parent in known["removal"].items()
+            for row in reversed(of_parent)  # the first that was told counts
+        }
+        pieces = [
+            Draught(row.marriage, row.point_of_use_id, row.item, row.started)
+            for row in rows
+            if row.kind == "lot" or row.point_of_use_id is not None
+        ]
+        origins = origins_of(connection, pieces)
+        self._doubts: Mapping[Any, set[int]] = origins.doubts
+        self._poured: Mapping[Any, Sequence[Row[Any]]] = origins.poured
+        self._names = origins.names
 
-    def node(self, row: Row[Any]) -> dict[str, Any]:
-        """One item, as it stands in a tree, with nothing in it yet."""
-        serial, lot = (row.code, row.lot) if row.kind == "serial" else (None, row.code)
-        others = self._doubts.get(row.marriage, set())
-        removal = self._removals.get((row.parent_id, row.child_id, row.ended)) if self._end(row.ended) else None
+    def node(self, row: TreeRow, content: Sequence[dict[str, Any]]) -> dict[str, Any]:
+        """One item, as it stands in a tree, and what it holds."""
+        is_serial = row.kind == "serial"
+        or_lot, from_lots = (_NOTHING, _NOTHING) if is_serial else (self._or_lot(row), self._from_lots(row))
+        ended = self._end(row.ended)
+        removal = None if ended is None else self._removals.get((row.parent_id, row.item, row.ended))
         return {
             "part": row.part,
             "description": row.description,
             "supplier": row.supplier,
-            "serial": serial,
-            "lot": lot,
+            "serial": row.code if is_serial else None,
+            "lot": row.lot if is_serial else row.code,
             "position": row.position,
             "slot": row.slot,
             "quantity": row.quantity,
             "started": _text(row.started),
-            "ended": self._end(row.ended),
-            "certain": None if row.marriage is None else not (row.disputed or others),
+            "ended": ended,
+            "certain": None if row.marriage is None else not (row.disputed or row.marriage in self._doubts),
             "disputed": row.disputed,
-            "or_lot": [item_json(key) for key in sorted(self._names[lot] for lot in others - {row.child_id})],
-            "from_lots": [
-                {**item_json(self._names[lot_id]), "certain": certain}
-                for lot_id, certain in self._sources(row.item, row.started, certain=True).items()
-            ],
+            "or_lot": or_lot,
+            "from_lots": from_lots,
             "scan_point": row.scan_point,
             "operator": row.operator,
             "occurred_at": _text(row.occurred_at),
             "recorded_at": _text(row.recorded_at),
             "entry": row.entry,
-            "reason": removal.reason if removal is not None else None,
-            "destination": removal.destination if removal is not None else None,
+            "reason": None if removal is None else removal.reason,
+            "destination": None if removal is None else removal.destination,
             "state": row.state,
             "started_at": _text(row.started_at),
             "produced_on": None if row.produced_on is None else row.produced_on.isoformat(),
             "expires_on": None if row.expires_on is None else row.expires_on.isoformat(),
-            "tests": list(self._tests(self._runs.get(row.item, ()))),
-            "holds": [self._hold(hold) for number in (row.item, row.lot_id) for hold in self._holds.get(number, ())],
-            "visits": [self._visit(visit) for visit in self._visits.get(row.item, ())],
-            "content": [],
+            "tests": self._tests(row.item),
+            "holds": self._holds_on(row.item, row.lot_id) if self._holds else _NOTHING,
+            "visits": self._visits_of(row.item),
+            "content": content,
         }
+
+    def _or_lot(self, row: TreeRow) -> Sequence[dict[str, str]]:
+        others = self._doubts.get(row.marriage)
+        if not others:
+            return _NOTHING
+        return [item_json(key) for key in sorted(self._names[lot] for lot in others if lot != row.item)]
+
+    def _from_lots(self, row: TreeRow) -> Sequence[dict[str, Any]]:
+        if row.item not in self._poured:
+            return _NOTHING
+        sources = self._sources(row.item, row.started, certain=True)
+        return [{**item_json(self._names[lot]), "certain": certain} for lot, certain in sources.items()]
 
     def _sources(self, lot_id: int | None, until: Moment | None, *, certain: bool) -> dict[int, bool]:
         """The lots that went into a container by a moment, at every level; certain where nothing else did."""
-        poured = [one for one in self._poured.get(lot_id or 0, ()) if until is None or one.at <= until]
-        alone = len({one.source_id for one in poured}) == 1 and not any(one.received for one in poured)
+        poured = [one for one in self._poured.get(lot_id, ()) if until is None or one.at <= until]
+        alone = len({one.lot_id for one in poured}) == 1 and not any(one.received for one in poured)
         found: dict[int, bool] = {}
         for one in poured:
             of_it = {
-                one.source_id: certain and alone,
-                **self._sources(one.source_id, one.at, certain=certain and alone),
+                one.lot_id: certain and alone,
+                **self._sources(one.lot_id, one.at, certain=certain and alone),
             }
             for source_id, sure in of_it.items():
                 found[source_id] = found.get(source_id, False) or sure
@@ -188,56 +194,53 @@ class _Told:
             return None
         return text_of(moment)
 
-    def _tests(self, results: Sequence[Row[Any]]) -> Iterator[dict[str, Any]]:
+    def _tests(self, item: int | None) -> Sequence[dict[str, Any]]:
+        results = self._results.get(item)
+        if results is None:
+            return _NOTHING
         last = {row.plan: row.id for row in results}
-        for _, of_run in groupby(results, key=attrgetter("id")):
-            rows = list(of_run)
-            yield {
-                "plan": rows[0].plan,
-                "instrument": rows[0].instrument,
-                "occurred_at": text_of(rows[0].occurred_at),
-                "verdict": rows[0].verdict,
-                "tester": rows[0].tester,
-                "revision": rows[0].revision,
-                "counts": last[rows[0].plan] == rows[0].id and self._fresh(rows[0]),
-                "measurements": [_measurement(row) for row in rows if row.characteristic is not None],
-            }
+        return [self._test(list(of_run), last) for _, of_run in groupby(results, key=attrgetter("id"))]
+
+    def _test(self, results: Sequence[Row[Any]], last: Mapping[str, int]) -> dict[str, Any]:
+        run = results[0]
+        return {
+            "plan": run.plan,
+            "instrument": run.instrument,
+            "occurred_at": text_of(run.at),
+            "verdict": run.verdict,
+            "tester": run.tester,
+            "revision": run.revision,
+            "counts": last[run.plan] == run.id and self._fresh(run),
+            "measurements": [_measurement(row) for row in results if row.characteristic is not None],
+        }
 
     def _fresh(self, run: Row[Any]) -> bool | None:
         """Whether nothing that the test covers was changed after it; None where that is no longer known."""
-        if run.stale_at is None or run.stale_at <= run.occurred_at:
+        if run.until is None or run.until <= run.at:
             return True
-        return None if self._as_of is not None and run.stale_at > self._as_of else False
+        return None if self._as_of is not None and run.until > self._as_of else False
 
-    def _hold(self, row: Row[Any]) -> dict[str, Any]:
-        return {
-            "hold": row.id,
-            "item": item_json(self._names[row.item_id]),
-            "reason": row.reason,
-            "discrepancy": row.discrepancy,
-            "placed_at": text_of(row.placed_at),
-            "placed_by": row.placed_by,
-        }
+    def _holds_on(self, *items: int | None) -> Sequence[dict[str, Any]]:
+        return [_hold(hold) for item in items for hold in self._holds.get(item, _NOTHING)] or _NOTHING
 
-    def _visit(self, row: Row[Any]) -> dict[str, Any]:
-        return {"scan_point": row.scan_point, "first_at": text_of(row.first_at), "last_at": self._end(row.last_at)}
+    def _visits_of(self, item: int | None) -> Sequence[dict[str, Any]]:
+        if item not in self._visits:
+            return _NOTHING
+        return [
+            {"scan_point": row.scan_point, "first_at": text_of(row.at), "last_at": self._end(row.until)}
+            for row in self._visits[item]
+        ]
 
 
-def _doubts(connection: Connection, rows: Iterable[Row[Any]]) -> Mapping[int, set[int]]:
-    """The draws among these rows that may be of other lots."""
-    draws = {
-        row.marriage: Draught(row.marriage, row.point_of_use_id, row.child_id, row.started)
-        for row in rows
-        if row.point_of_use_id is not None
+def _hold(row: Row[Any]) -> dict[str, Any]:
+    return {
+        "hold": row.id,
+        "item": item_json(ItemKey(row.part, row.kind, row.code)),
+        "reason": row.reason,
+        "discrepancy": row.discrepancy,
+        "placed_at": text_of(row.at),
+        "placed_by": row.placed_by,
     }
-    return draws_in_doubt(connection, list(draws.values()))
-
-
-def _by_item(rows: Iterable[Row[Any]]) -> Mapping[int, Sequence[Row[Any]]]:
-    of_item: dict[int, list[Row[Any]]] = defaultdict(list)
-    for row in rows:
-        of_item[row.item_id].append(row)
-    return of_item
 
 
 def _measurement(row: Row[Any]) -> dict[str, Any]:

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from functools import cache
-from typing import Any, NamedTuple
+from typing import Any
 
 from sqlalchemy import (
     CTE,
     ColumnElement,
-    Connection,
     FromClause,
     Select,
     and_,
@@ -21,9 +18,9 @@ from sqlalchemy import (
     select,
 )
 
-from partkin.rules.moments import FOREVER, Moment
-from partkin.store.database import BigId, Dialect, dialect_of, given_rows, row_parameters
-from partkin.store.tables import receipt, transfer
+from partkin.rules.moments import FOREVER
+from partkin.store.database import BigId
+from partkin.store.tables import item, receipt, transfer
 from partkin.store.walks import BEGINNING
 
 _other = transfer.alias("other_transfer")
@@ -80,32 +77,22 @@ def _mixed_from() -> ColumnElement[int]:
     return func.coalesce(first.scalar_subquery(), literal(FOREVER, BigId))
 
 
-class Poured(NamedTuple):
-    """Pieces of a lot that went into a container."""
+def sources_of(lots: FromClause) -> Select[*tuple[Any, ...]]:
+    """All that went into some containers (`lot_id`), and into what went into them, at every level.
 
-    target_id: int
-    source_id: int
-    at: Moment
-    received: bool
-    """Whether the container was also received as it is, and so may hold other pieces."""
-
-
-def sources_of(connection: Connection, lots: Sequence[int]) -> Sequence[Poured]:
-    """All that went into some containers, and into what went into them, at every level."""
-    rows = connection.execute(_sources(dialect_of(connection)), row_parameters(connection, {"item": lots}))
-    return [Poured(*row) for row in rows]
-
-
-@cache
-def _sources(dialect: Dialect) -> Select[Any]:
-    asked = given_rows(dialect, "asked", {"item": BigId})
-    walk = select(asked.c.item).cte("source_walk", recursive=True)
+    `id` of the transfer, `target_id`, the `lot_id` that went in, `at`, and whether the container was also `received` as
+    it is, and so may hold other pieces.
+    """
+    walk = select(lots.c.lot_id.label("item")).cte("source_walk", recursive=True)
     t = transfer.c
     walk = walk.union(select(t.source_id).select_from(walk).join(transfer, t.target_id == walk.c.item))
     received = exists().where(receipt.c.lot_id == t.target_id)
     return (
-        select(t.target_id, t.source_id, t.occurred_at, received)
+        select(
+            *(t.id, t.target_id, t.source_id.label("lot_id"), t.occurred_at.label("at"), received.label("received")),
+            *(item.c.part, item.c.code),
+        )
         .select_from(walk)
         .join(transfer, t.target_id == walk.c.item)
-        .order_by(t.target_id, t.occurred_at, t.id)
+        .join(item, item.c.id == t.source_id)
     )

@@ -20,6 +20,7 @@ from sqlalchemy import (
     BigInteger,
     BindParameter,
     ColumnElement,
+    CompoundSelect,
     Connection,
     Engine,
     FromClause,
@@ -35,9 +36,12 @@ from sqlalchemy import (
     func,
     literal_column,
     make_url,
+    null,
     select,
     type_coerce,
+    union_all,
 )
+from sqlalchemy import cast as sql_cast
 from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.engine import Dialect as SQLDialect
 from sqlalchemy.engine.interfaces import DBAPIConnection
@@ -365,6 +369,23 @@ def among_values(dialect: Dialect, column: ColumnElement[Any]) -> ColumnElement[
 def value_parameters(connection: Connection, values: Sequence[Any]) -> dict[str, Any]:
     """The parameters of a statement made with `among_values`: numbers or text."""
     return {VALUES: list(values) if connection.dialect.name == "postgresql" else json.dumps(values)}
+
+
+def stacked(kinds: Mapping[str, Select[*tuple[Any, ...]]]) -> CompoundSelect[*tuple[Any, ...]]:
+    """One statement for rows of several kinds, each with its kind as `what`; columns that a kind lacks are null.
+
+    Columns of the same name are of the same type.
+    """
+    types = {key: column.type for kind in kinds.values() for key, column in kind.selected_columns.items()}
+    return union_all(*(_of_kind(what, kind, types) for what, kind in kinds.items()))
+
+
+def _of_kind(
+    what: str, kind: Select[*tuple[Any, ...]], types: Mapping[str, TypeEngine[Any]]
+) -> Select[*tuple[Any, ...]]:
+    has = dict(kind.selected_columns.items())
+    columns = (has[key] if key in has else sql_cast(null(), of_type).label(key) for key, of_type in types.items())
+    return kind.with_only_columns(literal_column(f"'{what}'", Text).label("what"), *columns)
 
 
 def _unnested(name: str, columns: Mapping[str, TypeEngine[Any]], arrays: Sequence[BindParameter[Any]]) -> FromClause:

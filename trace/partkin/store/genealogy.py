@@ -5,14 +5,18 @@ Statements are made once for each engine; the items asked for come with each exe
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
-from typing import Any
+from operator import attrgetter
+from typing import Any, NamedTuple
 
 from sqlalchemy import (
     CTE,
     ColumnElement,
+    CompoundSelect,
     Connection,
     FromClause,
     Row,
@@ -31,14 +35,15 @@ from partkin.rules.facts import FACTS_PER_ENTRY, ItemKey, ItemKind
 from partkin.rules.moments import FOREVER, Moment
 from partkin.store.database import (
     BigId,
+    Code,
     Dialect,
-    among,
     among_values,
     dialect_of,
     earlier,
     given_rows,
     later,
     row_parameters,
+    stacked,
     value_parameters,
 )
 from partkin.store.tables import (
@@ -49,10 +54,8 @@ from partkin.store.tables import (
     marriage,
     measurement,
     part,
-    point_of_use,
     receipt,
     removal,
-    scan_point,
     stale,
     test_run,
     visit,
@@ -93,14 +96,6 @@ def _lasting(ended: ColumnElement[Moment], *, timed: bool) -> ColumnElement[bool
 # -- which items
 
 
-def items_named(connection: Connection, kind: ItemKind, code: str, of_part: str | None) -> list[tuple[int, str]]:
-    """Items of a serial number or lot, of one part or of any: their numbers and parts."""
-    parts = [of_part] if of_part is not None else connection.scalars(select(part.c.part)).all()
-    t = item.c
-    query = select(t.id, t.part).where(among(connection, t.part, parts), t.kind == kind, t.code == code)
-    return [(row.id, row.part) for row in connection.execute(query.order_by(t.part))]
-
-
 def items_by_id(connection: Connection, ids: Sequence[int]) -> dict[int, ItemKey]:
     """What items are called, by their numbers."""
     found = connection.execute(_items_by_id(dialect_of(connection)), value_parameters(connection, ids))
@@ -133,48 +128,105 @@ def units_started(
 
 _lot = item.alias("lot")
 
-_OF_MARRIAGE = (
-    *("child_id", "parent_id", "position", "slot", "quantity", "started", "ended", "disputed", "point_of_use_id"),
-)
+_OF_MARRIAGE = (*("parent_id", "position", "slot", "quantity", "started", "ended", "disputed", "point_of_use_id"),)
 _OF_ITEM = ("part", "kind", "code", "lot_id", "receipt_id", "produced_on", "expires_on", "state", "started_at")
 _OF_ENTRY = ("scan_point", "operator", "occurred_at", "recorded_at")
 
 
-def tree_rows(connection: Connection, roots: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
-    """The items, and all that they hold at every level, in no order.
+class TreeRow(NamedTuple):
+    """An item in a tree, the marriage that put it there, and the entry that told of that."""
 
-    `way` is the way down from a root: that of its holder, and one more mark. `level` is 0 for a root.
-    """
+    level: int
+    """0 for a root."""
+    way: str
+    """Down from a root: the way of what holds it, and one more mark."""
+    item: int | None
+    """None: pieces of an unknown lot."""
+    lot_id: int | None
+    """The lot that its label or receipt names."""
+    lot: str | None
+    part: str | None
+    kind: ItemKind | None
+    code: str | None
+    description: str | None
+    supplier: str | None
+    state: str | None
+    started_at: Moment | None
+    produced_on: date | None
+    expires_on: date | None
+    marriage: int | None
+    parent_id: int | None
+    point_of_use_id: int | None
+    position: str | None
+    slot: int | None
+    quantity: int | None
+    started: Moment | None
+    ended: Moment | None
+    disputed: bool | None
+    entry: int | None
+    scan_point: str | None
+    operator: str | None
+    occurred_at: Moment | None
+    recorded_at: Moment | None
+
+
+def tree_rows(connection: Connection, roots: Sequence[int], sight: Sight) -> list[TreeRow]:
+    """The items, and all that they hold at every level, in no order."""
     statement = _tree(dialect_of(connection), timed=sight.timed, removed=sight.removed)
-    return connection.execute(statement, {**row_parameters(connection, {"item": roots}), **sight.parameters}).all()
+    return _rows(connection, statement, {**row_parameters(connection, {"item": roots}), **sight.parameters})
+
+
+def named_tree_rows(
+    connection: Connection, kind: ItemKind, code: str, of_part: str | None, sight: Sight
+) -> list[TreeRow]:
+    """As `tree_rows`, from each item of a serial number or lot, of one part or of any."""
+    dialect, any_part = dialect_of(connection), of_part is None
+    statement = _named_tree(dialect, any_part=any_part, timed=sight.timed, removed=sight.removed)
+    named = {"kind": kind, "code": code} | ({} if any_part else {"of_part": of_part})
+    return _rows(connection, statement, {**named, **sight.parameters})
+
+
+def _rows(connection: Connection, statement: Select[Any], parameters: Mapping[str, Any]) -> list[TreeRow]:
+    return list(map(TreeRow._make, connection.execute(statement, parameters).all()))
 
 
 @cache
 def _tree(dialect: Dialect, *, timed: bool, removed: bool) -> Select[Any]:
-    walk = _walk_down(dialect, timed=timed, removed=removed)
+    return _tree_from(dialect, given_rows(dialect, "root", {"item": BigId}), timed=timed, removed=removed)
+
+
+@cache
+def _named_tree(dialect: Dialect, *, any_part: bool, timed: bool, removed: bool) -> Select[Any]:
+    t = item.c
+    name = and_(t.part == part.c.part, t.kind == bindparam("kind", type_=Code), t.code == bindparam("code", type_=Code))
+    rows, named = looked_up(dialect, part, item, name, "id")
+    of_part = true() if any_part else part.c.part == bindparam("of_part", type_=Code)
+    root = select(named.c.id.label("item")).select_from(rows).where(of_part).subquery("root")
+    return _tree_from(dialect, root, timed=timed, removed=removed)
+
+
+def _tree_from(dialect: Dialect, root: FromClause, *, timed: bool, removed: bool) -> Select[Any]:
+    walk = _walk_down(dialect, root, timed=timed, removed=removed)
     rows, m = looked_up(dialect, walk, marriage, marriage.c.id == walk.c.marriage, *_OF_MARRIAGE, outer=True)
     rows, i = looked_up(dialect, rows, item, item.c.id == walk.c.item, *_OF_ITEM, outer=True)
     rows, lot = looked_up(dialect, rows, _lot, _lot.c.id == i.c.lot_id, "code", outer=True)
     number = walk.c.marriage // FACTS_PER_ENTRY
     rows, e = looked_up(dialect, rows, entry, entry.c.id == number, *_OF_ENTRY, outer=True)
     rows = rows.outerjoin(part, part.c.part == i.c.part)
-    rows = rows.outerjoin(point_of_use, point_of_use.c.id == m.c.point_of_use_id)
-    rows = rows.outerjoin(scan_point, scan_point.c.scan_point == point_of_use.c.scan_point)
-    return select(
-        *(walk.c.level, walk.c.way, walk.c.item, walk.c.marriage),
-        *(m.c[name] for name in _OF_MARRIAGE),
-        *(i.c[name] for name in _OF_ITEM),
-        *(e.c[name] for name in _OF_ENTRY),
-        lot.c.code.label("lot"),
-        number.label("entry"),
-        part.c.description,
-        _supplier(walk.c.item, i).label("supplier"),
-        scan_point.c.changeover_slack,
-    ).select_from(rows)
+    columns = {
+        **walk.c,
+        **{name: m.c[name] for name in _OF_MARRIAGE},
+        **{name: i.c[name] for name in _OF_ITEM},
+        **{name: e.c[name] for name in _OF_ENTRY},
+        "lot": lot.c.code,
+        "entry": number,
+        "description": part.c.description,
+        "supplier": _supplier(walk.c.item, i),
+    }
+    return select(*(columns[name].label(name) for name in TreeRow._fields)).select_from(rows)
 
 
-def _walk_down(dialect: Dialect, *, timed: bool, removed: bool) -> CTE:
-    root = given_rows(dialect, "root", {"item": BigId})
+def _walk_down(dialect: Dialect, root: FromClause, *, timed: bool, removed: bool) -> CTE:
     walk = select(
         root.c.item,
         literal(None, BigId).label("marriage"),
@@ -183,14 +235,17 @@ def _walk_down(dialect: Dialect, *, timed: bool, removed: bool) -> CTE:
         literal(FOREVER, BigId).label("hi"),
         mark(root.c.item).label("way"),
     ).cte("walk", recursive=True)
-    inside = and_(marriage.c.parent_id == walk.c.item, not_(marriage.c.wrong), _up_to(marriage.c.started, timed=timed))
-    if not removed:
-        inside = and_(inside, _lasting(marriage.c.ended, timed=timed))
-    rows, m = looked_up(dialect, walk, marriage, inside, "id", "child_id", "started", "ended")
+    inside = marriage.c.parent_id == walk.c.item
+    if not removed and not timed:
+        inside = and_(inside, marriage.c.ended == walk.c.hi)  # which is FOREVER all the way down
+    rows, m = looked_up(dialect, walk, marriage, inside, "id", "child_id", "started", "ended", "wrong")
     lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
-    further = select(m.c.child_id, m.c.id, walk.c.level + 1, lo, hi, walk.c.way + mark(m.c.id)).select_from(rows)
     # A component that was taken out before its holder came here, or put in after that left, never was here.
-    return walk.union_all(further.where(or_(walk.c.level == 0, lo < hi)))
+    here = or_(and_(walk.c.level == 0, not_(m.c.wrong)), lo < hi)
+    # Each condition is of the walk as well: by one of marriages alone, SQLite would first read and filter all of them.
+    then = and_(_up_to(lo, timed=timed), true() if removed else _lasting(hi, timed=timed))
+    further = select(m.c.child_id, m.c.id, walk.c.level + 1, lo, hi, walk.c.way + mark(m.c.id)).select_from(rows)
+    return walk.union_all(further.where(here, then))
 
 
 def _supplier(number: ColumnElement[int], i: FromClause) -> ColumnElement[str]:
@@ -204,63 +259,74 @@ def _supplier(number: ColumnElement[int], i: FromClause) -> ColumnElement[str]:
 # -- what else the books say of items
 
 
-def removals_from(connection: Connection, parents: Sequence[int]) -> Sequence[Row[Any]]:
-    """What was taken out of items, when, why, and where it went."""
-    return connection.execute(_removals(dialect_of(connection)), value_parameters(connection, parents)).all()
+def known_of(connection: Connection, items: Sequence[int], sight: Sight) -> Mapping[str, Mapping[Any, list[Row[Any]]]]:
+    """What the books say of items, by what it is and by item.
+
+    `visit`: where they were worked on, in the order of the first visits. `result`: those of all test runs, in order, of
+    each its run, its limits, and since when the plan is stale. `hold`: those in force, in the order they were placed.
+    `removal`, where what was removed is looked at: what was taken out of them, in the order it was told.
+    """
+    statement = _known_of(dialect_of(connection), timed=sight.timed, removed=sight.removed)
+    found: dict[str, dict[Any, list[Row[Any]]]] = {what: defaultdict(list) for what in _ORDERS}
+    for row in connection.execute(statement, {**value_parameters(connection, items), **sight.parameters}):
+        found[row.what][row.item_id].append(row)
+    for what, order in _ORDERS.items():
+        for rows in found[what].values():
+            rows.sort(key=order)
+    return found
+
+
+_ORDERS = {
+    "visit": attrgetter("at", "scan_point"),
+    "result": attrgetter("at", "id", "characteristic"),
+    "hold": attrgetter("id"),
+    "removal": attrgetter("id"),
+}
 
 
 @cache
-def _removals(dialect: Dialect) -> Select[Any]:
-    t = removal.c
-    columns = (t.parent_id, t.child_id, t.position, t.occurred_at, t.reason, t.destination)
-    return select(*columns).where(among_values(dialect, t.parent_id), not_(t.wrong)).order_by(t.id)
+def _known_of(dialect: Dialect, *, timed: bool, removed: bool) -> CompoundSelect[Any]:
+    kinds = {"visit": _visits(timed=timed), "result": _results(timed=timed), "hold": _open_holds(timed=timed)}
+    if removed:
+        kinds["removal"] = _removals()
+    asked = {what: kind.where(among_values(dialect, kind.selected_columns.item_id)) for what, kind in kinds.items()}
+    return stacked(asked)
 
 
-def test_results(connection: Connection, items: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
-    """The results of all test runs, in order: of each result its run, its limits, and since when the plan is stale."""
-    return _of_items(connection, _test_results(dialect_of(connection), timed=sight.timed), items, sight)
+def _visits(*, timed: bool) -> Select[Any]:
+    t = visit.c
+    columns = (t.item_id, t.first_at.label("at"), t.last_at.label("until"), t.scan_point)
+    return select(*columns).where(_up_to(t.first_at, timed=timed))
 
 
-@cache
-def _test_results(dialect: Dialect, *, timed: bool) -> Select[Any]:
+def _results(*, timed: bool) -> Select[Any]:
     r, m, c = test_run.c, measurement.c, characteristic.c
     return (
         select(
-            *(r.id, r.item_id, r.plan, r.instrument, r.occurred_at, r.verdict, stale.c.at.label("stale_at")),
+            *(r.id, r.item_id, r.occurred_at.label("at"), stale.c.at.label("until")),
+            *(r.plan, r.instrument, r.verdict, r.tester, r.revision),
             *(m.characteristic, m.value, m.good, m.within, c.description, c.unit, m.lower, m.upper),
-            *(r.tester, r.revision),
         )
         .outerjoin(stale, and_(stale.c.item_id == r.item_id, stale.c.plan == r.plan))
         .outerjoin(measurement, m.test_run_id == r.id)
         .outerjoin(characteristic, and_(c.plan == r.plan, c.characteristic == m.characteristic))
-        .where(among_values(dialect, r.item_id), not_(r.wrong), _up_to(r.occurred_at, timed=timed))
-        .order_by(r.occurred_at, r.id, m.characteristic)
+        .where(not_(r.wrong), _up_to(r.occurred_at, timed=timed))
     )
 
 
-def open_holds(connection: Connection, items: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
-    """Holds in force on items, in the order they were placed."""
-    return _of_items(connection, _open_holds(dialect_of(connection), timed=sight.timed), items, sight)
+def _open_holds(*, timed: bool) -> Select[Any]:
+    t, i = hold.c, item.c
+    return (
+        select(
+            *(t.id, t.item_id, t.placed_at.label("at"), t.reason, t.discrepancy, t.placed_by),
+            *(i.part, i.kind, i.code),
+        )
+        .join(item, i.id == t.item_id)
+        .where(_up_to(t.placed_at, timed=timed), _lasting(t.released_at, timed=timed))
+    )
 
 
-@cache
-def _open_holds(dialect: Dialect, *, timed: bool) -> Select[Any]:
-    t = hold.c
-    in_force = (_up_to(t.placed_at, timed=timed), _lasting(t.released_at, timed=timed))
-    return select(hold).where(among_values(dialect, t.item_id), *in_force).order_by(t.id)
-
-
-def visits_of(connection: Connection, items: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
-    """Where items were worked on, in the order of their first visits."""
-    return _of_items(connection, _visits(dialect_of(connection), timed=sight.timed), items, sight)
-
-
-@cache
-def _visits(dialect: Dialect, *, timed: bool) -> Select[Any]:
-    t = visit.c
-    there = (among_values(dialect, t.item_id), _up_to(t.first_at, timed=timed))
-    return select(visit).where(*there).order_by(t.first_at, t.scan_point)
-
-
-def _of_items(connection: Connection, statement: Select[Any], items: Sequence[int], sight: Sight) -> Sequence[Row[Any]]:
-    return connection.execute(statement, {**value_parameters(connection, items), **sight.parameters}).all()
+def _removals() -> Select[Any]:
+    t = removal.c
+    columns = (t.id, t.parent_id.label("item_id"), t.occurred_at.label("at"), t.child_id, t.reason, t.destination)
+    return select(*columns).where(not_(t.wrong))

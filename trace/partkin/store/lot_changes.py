@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from functools import cache
-from itertools import groupby
-from operator import attrgetter
 from typing import Any, NamedTuple
 
 from sqlalchemy import (
@@ -15,22 +13,20 @@ from sqlalchemy import (
     CompoundSelect,
     Connection,
     FromClause,
-    Integer,
     Row,
     Select,
     and_,
     func,
-    literal_column,
     select,
     true,
     union_all,
 )
 
-from partkin.rules.certainty import Draw, LotChange, lot_changes, other_lots
+from partkin.rules.certainty import Draw, lot_changes, other_lots
 from partkin.rules.moments import FOREVER, Moment
 from partkin.rules.rows import LoadingRow
-from partkin.store.database import BigId, Dialect, dialect_of, earlier, given_rows, later, row_parameters
-from partkin.store.tables import loading, marriage, point_of_use, scan_point
+from partkin.store.database import BigId, Dialect, dialect_of, earlier, given_rows, later, row_parameters, stacked
+from partkin.store.tables import item, loading, marriage, point_of_use, scan_point
 from partkin.store.walks import BEGINNING, looked_up
 
 _draw = marriage.alias("draw")
@@ -42,13 +38,23 @@ Doubts = dict[int, set[int]]
 """Marriages with the other lots that they may be of."""
 
 
+class Draught(NamedTuple):
+    """Pieces of a lot that are in something: which marriage, where they were drawn, and when."""
+
+    marriage: int | None
+    point_of_use_id: int | None
+    lot_id: int | None
+    at: Moment | None
+
+
 def lots_in_doubt(connection: Connection, lots: FromClause) -> Doubts:
     """Marriages drawn of these lots (`id`), or perhaps of them, where another lot cannot be told from them."""
     columns = ("point_of_use_id", "loaded_at", "unloaded_at", "feeder", "lot_id")
-    rows, at = looked_up(dialect_of(connection), lots, loading, loading.c.lot_id == lots.c.id, *columns)
+    dialect = dialect_of(connection)
+    rows, at = looked_up(dialect, lots, loading, loading.c.lot_id == lots.c.id, *columns)
     loaded = select(*(at.c[name] for name in columns)).select_from(rows).subquery("loaded")
     times = select(loaded.c.point_of_use_id, loaded.c.loaded_at.label("since"), loaded.c.unloaded_at.label("until"))
-    doubts = _near_changes(connection, connection.execute(_loadings_around(times.subquery("times"))))
+    doubts = doubts_of(connection.execute(stacked(_near_changes(dialect, times.subquery("times")))))
     for number, drawn, *both in connection.execute(_drawn_from_several(loaded)):
         doubts[number].update(lot for lot in both if lot != drawn)
     return doubts
@@ -58,54 +64,57 @@ def draws_in_doubt(connection: Connection, draws: Sequence[Draught]) -> Doubts:
     """Of these draws, those that may be of another lot, and perhaps some near them."""
     if not draws:
         return {}
-    doubts = _near_changes(connection, connection.execute(*_loadings_near(connection, draws)))
     columns = dict(zip(Draught._fields, zip(*draws, strict=True), strict=True))
-    others = connection.execute(_other_feeders(dialect_of(connection)), row_parameters(connection, columns))
-    for number, lot_id in others:
-        doubts[number].add(lot_id)
-    return doubts
+    return doubts_of(connection.execute(_in_doubt(dialect_of(connection)), row_parameters(connection, columns)))
 
 
-class Draught(NamedTuple):
-    """Pieces of a lot that a unit took at a point of use."""
-
-    marriage: int
-    point_of_use_id: int
-    lot_id: int | None
-    at: Moment
+@cache
+def _in_doubt(dialect: Dialect) -> CompoundSelect[Any]:
+    return stacked(kinds_of_doubt(dialect, given_rows(dialect, "draught", dict.fromkeys(Draught._fields, BigId))))
 
 
-def _loadings_near(connection: Connection, draws: Sequence[Draught]) -> tuple[Select[Any], dict[str, Any]]:
-    moments: dict[int, list[Moment]] = defaultdict(list)
-    for draw in draws:
-        moments[draw.point_of_use_id].append(draw.at)
-    times = [(point, min(at), max(at) + 1) for point, at in moments.items()]
-    parameters = row_parameters(connection, dict(zip(_TIMES, zip(*times, strict=True), strict=True)))
-    return _loadings_around_given(dialect_of(connection)), parameters
+def kinds_of_doubt(dialect: Dialect, draws: FromClause) -> dict[str, Select[*tuple[Any, ...]]]:
+    """What must be read to tell which draws may be of other lots, by its kind: `stacked`, it is for `doubts_of`."""
+    d = draws.c
+    times = select(d.point_of_use_id, func.min(d.at).label("since"), (func.max(d.at) + 1).label("until"))
+    return {
+        **_near_changes(dialect, times.group_by(d.point_of_use_id).subquery("times")),
+        "feeder": _other_feeders(draws),
+    }
 
 
-def _near_changes(connection: Connection, found: Iterable[Row[*tuple[Any, ...]]]) -> Doubts:
-    slack: dict[int, int] = {}
-    loadings = []
-    for *row, pieces in found:
-        loadings.append(LoadingRow(*row))
-        slack[loadings[-1].point_of_use_id] = pieces
+def doubts_of(found: Iterable[Row[*tuple[Any, ...]]]) -> Doubts:
+    """The draws that may be of other lots, from what was read of lot changes and other feeders."""
+    loadings, slack = [], {}
+    draws: dict[tuple[int, Moment], list[tuple[Moment, Draw]]] = defaultdict(list)
     doubts: Doubts = defaultdict(set)
-    for change, before, after in _draws_near(connection, list(lot_changes(loadings))):
+    for row in found:
+        if row.what == "loading":
+            slack[row.point_of_use_id] = row.pieces
+            loadings.append(LoadingRow(row.id, row.point_of_use_id, row.lot_id, row.at, row.until, row.feeder))
+        elif row.what == "draw":
+            draws[row.point_of_use_id, row.at].append((row.until, Draw(row.id, row.pieces)))
+        elif row.what == "feeder":
+            doubts[row.id].add(row.lot_id)
+    for change in lot_changes(loadings):
+        near = sorted(draws[change.point_of_use_id, change.at])
+        before = [draw for started, draw in reversed(near) if started < change.at]
+        after = [draw for started, draw in near if started >= change.at]
         for marriage_id, lot_id in other_lots(change, before, after, slack[change.point_of_use_id]):
             doubts[marriage_id].add(lot_id)
     return doubts
 
 
-_TIMES = ("point_of_use_id", "since", "until")
+def _near_changes(dialect: Dialect, times: FromClause) -> dict[str, Select[*tuple[Any, ...]]]:
+    """The loadings in some times and around them, and the draws next to where each of them begins."""
+    around = _loadings_around(times).cte("loading_around").prefix_with("MATERIALIZED", dialect="postgresql")
+    loadings = select(around, item.c.part, item.c.code).outerjoin_from(around, item, item.c.id == around.c.lot_id)
+    begins = select(around.c.point_of_use_id, around.c.at).distinct().cte("begin")
+    sides = union_all(*(_draws_beside(dialect, begins, before=side) for side in (True, False))).subquery("beside")
+    return {"loading": loadings, "draw": select(sides)}
 
 
-@cache
-def _loadings_around_given(dialect: Dialect) -> Select[Any]:
-    return _loadings_around(given_rows(dialect, "times", dict.fromkeys(_TIMES, BigId)))
-
-
-def _loadings_around(times: FromClause) -> Select[Any]:
+def _loadings_around(times: FromClause) -> Select[*tuple[Any, ...]]:
     """The loadings in these times, and in the times before and after them in which slack may reach them.
 
     As many draws away as the greatest slack has pieces, none reaches any further.
@@ -124,7 +133,7 @@ def _loadings_around(times: FromClause) -> Select[Any]:
         .prefix_with("MATERIALIZED", dialect="postgresql")
     )
     # The loading that lasts at `until` is the first to end after it, at each feeder.
-    feeders = _feeders(around)
+    feeders = _feeders(around, "feeder_around")
     same_feeder = and_(_later.c.point_of_use_id == around.c.point_of_use_id, _later.c.feeder == feeders.c.feeder)
     last_end = select(func.min(_later.c.unloaded_at)).where(same_feeder, _later.c.unloaded_at > around.c.until)
     bounded = (
@@ -133,15 +142,19 @@ def _loadings_around(times: FromClause) -> Select[Any]:
         .cte("bounded")
         .prefix_with("MATERIALIZED", dialect="postgresql")
     )
+    t = loading.c
     return (
-        select(loading, bounded.c.changeover_slack)
+        select(
+            *(t.id, t.point_of_use_id, t.lot_id, t.loaded_at.label("at"), t.unloaded_at.label("until"), t.feeder),
+            bounded.c.changeover_slack.label("pieces"),
+        )
         .join_from(
             bounded,
             loading,
             and_(
-                loading.c.point_of_use_id == bounded.c.point_of_use_id,
-                loading.c.feeder == bounded.c.feeder,
-                loading.c.unloaded_at.between(bounded.c.since, bounded.c.last_end),
+                t.point_of_use_id == bounded.c.point_of_use_id,
+                t.feeder == bounded.c.feeder,
+                t.unloaded_at.between(bounded.c.since, bounded.c.last_end),
             ),
         )
         .distinct()
@@ -167,33 +180,9 @@ def _nearest(
     return (started < at, started.desc()) if before else (started >= at, started)
 
 
-def _draws_near(
-    connection: Connection, changes: Sequence[LotChange]
-) -> Iterator[tuple[LotChange, list[Draw], list[Draw]]]:
-    """Each change with the draws before and after it, nearest first; as many as the greatest slack, at least."""
-    if not changes:
-        return
-    points, moments = [change.point_of_use_id for change in changes], [change.at for change in changes]
-    parameters = row_parameters(connection, {"place": range(len(changes)), "point_of_use_id": points, "at": moments})
-    near = sorted(connection.execute(_draws_near_given(dialect_of(connection)), parameters).all())
-    for place, rows in groupby(near, key=attrgetter("place")):
-        sides: tuple[list[Draw], list[Draw]] = ([], [])
-        for row in rows:
-            sides[row.side].append(Draw(row.id, row.quantity))
-        sides[0].reverse()
-        yield changes[place], *sides
-
-
-@cache
-def _draws_near_given(dialect: Dialect) -> CompoundSelect[Any]:
-    each = given_rows(dialect, "change", {"place": Integer(), "point_of_use_id": BigId, "at": BigId})
-    return union_all(*(_draws_beside(dialect, each, before=side) for side in (True, False)))
-
-
-def _draws_beside(dialect: Dialect, each: FromClause, *, before: bool) -> Select[Any]:
-    """The nearest draws on one side of each change: its place, 0 before or 1 after, when, marriage, pieces."""
+def _draws_beside(dialect: Dialect, each: FromClause, *, before: bool) -> Select[*tuple[Any, ...]]:
+    """The nearest draws on one side of each change (`at`): the marriage, when it was (`until`), its pieces."""
     is_near, nearest_first = _nearest(_draw.c.started, each.c.at, before=before)
-    side = literal_column("0" if before else "1", Integer).label("side")
     nearest = (
         select(_draw.c.id, _draw.c.started, _draw.c.quantity)
         .where(_draw.c.point_of_use_id == each.c.point_of_use_id, is_near)
@@ -206,13 +195,14 @@ def _draws_beside(dialect: Dialect, each: FromClause, *, before: bool) -> Select
     else:
         found = marriage
         rows = each.join(found, found.c.id.in_(nearest.with_only_columns(_draw.c.id).correlate(each)))
-    return select(each.c.place, side, found.c.started, found.c.id, found.c.quantity).select_from(rows)
+    drawn = (found.c.id, found.c.started.label("until"), found.c.quantity.label("pieces"))
+    return select(each.c.point_of_use_id, each.c.at, *drawn).select_from(rows)
 
 
 # -- several feeders
 
 
-def _feeders(points: FromClause) -> CTE:
+def _feeders(points: FromClause, name: str = "feeders") -> CTE:
     """The feeders of some points of use (`point_of_use_id`), found by skipping along an index."""
     t = loading.c
 
@@ -221,7 +211,7 @@ def _feeders(points: FromClause) -> CTE:
 
     each = select(points.c.point_of_use_id).distinct().subquery("each_point")
     start = select(each.c.point_of_use_id, first(each.c.point_of_use_id).label("feeder"))
-    found = start.cte("feeders", recursive=True)
+    found = start.cte(name, recursive=True)
     further = select(found.c.point_of_use_id, first(found.c.point_of_use_id, t.feeder > found.c.feeder))
     return found.union_all(further.where(found.c.feeder.is_not(None)))
 
@@ -256,10 +246,8 @@ def _drawn_from_several(loaded: FromClause) -> Select[Any]:
     )
 
 
-@cache
-def _other_feeders(dialect: Dialect) -> Select[Any]:
+def _other_feeders(draws: FromClause) -> Select[*tuple[Any, ...]]:
     """Other lots that were up at other feeders when some pieces were drawn."""
-    draws = given_rows(dialect, "draught", dict.fromkeys(Draught._fields, BigId))
     feeders = _feeders(draws)
     # A feeder's loadings follow each other without a gap: the first to end after a moment is the one that was up then.
     up = (
@@ -274,9 +262,10 @@ def _other_feeders(dialect: Dialect) -> Select[Any]:
         .scalar_subquery()
     )
     return (
-        select(draws.c.marriage, loading.c.lot_id)
+        select(draws.c.marriage.label("id"), loading.c.lot_id, item.c.part, item.c.code)
         .select_from(draws)
         .join(feeders, feeders.c.point_of_use_id == draws.c.point_of_use_id)
         .join(loading, loading.c.id == up)
+        .join(item, item.c.id == loading.c.lot_id)
         .where(loading.c.loaded_at <= draws.c.at, loading.c.lot_id != draws.c.lot_id)
     )

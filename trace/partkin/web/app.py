@@ -37,6 +37,7 @@ from partkin.web.api import (
     stations,
     whereabouts,
 )
+from partkin.web.courtesy import Courtesy
 from partkin.web.documentation import add_schemas
 from partkin.web.problems import add_handlers
 
@@ -77,6 +78,7 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.settings = settings
     add_handlers(app)
+    app.add_middleware(Courtesy, recording="/v1/messages")
     app.add_middleware(messages.Posts, prefix="/v1")
     app.include_router(messages.router, prefix="/v1")
     app.include_router(lists.router, prefix="/v1")
