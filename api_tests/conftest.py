@@ -35,6 +35,11 @@ def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, AnyRep
     return _fail_if_skipped((yield))
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are processors: tests wait for disks, and for processes of their own."""
+    return (os.cpu_count() or 1) + 1
+
+
 @pytest.fixture(scope="session", autouse=True)
 def cache_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """What the service keeps in the user's cache folder, it keeps in a temporary one."""

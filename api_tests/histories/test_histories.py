@@ -488,10 +488,10 @@ def require_agreement(played: Line, memory: InMemory, history: History, suspects
     for alarm in filter(reckoning.knows, suspects):
         for as_of in (None, history.moments[0]):
             require_affected(asked, reckoning, alarm, as_of)
-    singles = list(single_suspects(reckoning, history.moments))[::4]
+    singles = list(single_suspects(reckoning, history.moments))[::12]
+    known = list(filter(reckoning.knows, suspects))
     memory.require_the_same(
-        [(alarm, as_of) for alarm in filter(reckoning.knows, suspects) for as_of in (None, history.moments[0])]
-        + [({"items": named}, as_of) for named, as_of in singles]
+        [*zip(known, (None, history.moments[0], None), strict=False), *(({"items": one}, at) for one, at in singles)]
     )
     played.repeat_all()
     return asked.answers
