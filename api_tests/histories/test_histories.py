@@ -489,9 +489,9 @@ def require_agreement(played: Line, memory: InMemory, history: History, suspects
         for as_of in (None, history.moments[0]):
             require_affected(asked, reckoning, alarm, as_of)
     singles = list(single_suspects(reckoning, history.moments))[::12]
-    known = list(filter(reckoning.knows, suspects))
+    named_in = list(filter(reckoning.knows, suspects))
     memory.require_the_same(
-        [*zip(known, (None, history.moments[0], None), strict=False), *(({"items": one}, at) for one, at in singles)]
+        [*zip(named_in, (None, history.moments[0], None), strict=False), *(({"items": one}, at) for one, at in singles)]
     )
     played.repeat_all()
     return asked.answers
