@@ -16,6 +16,7 @@ from partkin.rules.moments import FOREVER
 from partkin.store import tables
 from partkin.store.database import Database
 from partkin.store.journal import next_numbers
+from partkin.store.journal_codec import pack
 
 MARRIAGE = TypeAdapter(Marriage)
 FACTS = 4096
@@ -93,6 +94,7 @@ def new_marriage(number: int, child: int, parent: int, position: str, point_of_u
 
 def new_entry(number: int, message: Marriage, unit: int, answer: str) -> dict[str, Any]:
     """A row of the journal."""
+    now, text = time.time_ns() // 1000, MARRIAGE.dump_json(message).decode()
     return {
         "id": number,
         "message_id": message.message_id,
@@ -102,9 +104,8 @@ def new_entry(number: int, message: Marriage, unit: int, answer: str) -> dict[st
         "scan_point": message.scan_point,
         "operator": message.operator,
         "occurred_at": message.moment,
-        "recorded_at": time.time_ns() // 1000,
+        "recorded_at": now,
         "item_id": unit,
         "status": 201,
-        "message": MARRIAGE.dump_json(message).decode(),
-        "answer": answer,
+        "texts": pack(number, message.message_id, now, text, answer),
     }

@@ -20,13 +20,13 @@ from partkin.store.database import Database
 
 LOT, POINT, UNITS, MADE = 1, 2, 10**12, 10**13
 
-ANSWER = "x" * 1800
-"""As long as an answer, without its colons, which pgbench would take for variables."""
+PACKED = bytes(180).hex()
+"""As long as message and answer, packed."""
 
 N = "CAST(:n AS bigint)"
 
-STATEMENTS = (
-    f"SELECT * FROM entry WHERE message_id = 'm' || {N}",
+_STATEMENTS = (
+    "SELECT * FROM entry WHERE message_id = MESSAGE_ID",
     (
         f"SELECT * FROM item WHERE kind = 'serial' AND (part = 'UNIT' AND code = 'U' || {N}"
         f" OR part = 'MOTOR' AND code = 'M' || {N} OR part = 'BOARD' AND code = 'B' || {N})"
@@ -57,11 +57,24 @@ STATEMENTS = (
     f"UPDATE visit SET last_at = 2 WHERE item_id = {UNITS} + {N}",
     (
         "INSERT INTO entry (id, message_id, kind, mode, outcome, scan_point, operator, occurred_at, recorded_at,"
-        f" item_id, status, message, answer) VALUES ({MADE} + {N}, 'm' || {N}, 'marriage', 'ask',"
-        f" 'recorded', 'LINE', 'B1', 1, 1, {UNITS} + {N}, 201, '{ANSWER[:300]}', '{ANSWER}')"
+        f" item_id, status, texts) VALUES ({MADE} + {N}, MESSAGE_ID, 'marriage', 'ask',"
+        f" 'recorded', 'LINE', 'B1', 1, 1, {UNITS} + {N}, 201, TEXTS)"
     ),
 )
 """One post, as the plain way writes it; `n` is the unit's number."""
+
+_KEPT = {
+    "sqlite": {"MESSAGE_ID": f"'m' || {N}", "TEXTS": f"x'{PACKED}'"},
+    "postgresql": {"MESSAGE_ID": f"convert_to('m' || {N}, 'UTF8')", "TEXTS": f"decode('{PACKED}', 'hex')"},
+}
+
+
+def statements(dialect: str) -> list[str]:
+    """Those of one post, with identifiers and texts as the engine keeps them."""
+    found = list(_STATEMENTS)
+    for word, kept in _KEPT[dialect].items():
+        found = [one.replace(word, kept) for one in found]
+    return found
 
 
 def fill(store: str, units: range) -> None:
@@ -86,10 +99,11 @@ def sqlite_loop(store: str, posts: int) -> float:
     connection = sqlite3.connect(str(make_url(store).database), isolation_level=None)
     for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
         connection.execute(f"PRAGMA {pragma}")
+    of_a_post = statements("sqlite")
     began = time.perf_counter()
     for n in range(posts):
         connection.execute("BEGIN IMMEDIATE")
-        for statement in STATEMENTS:
+        for statement in of_a_post:
             connection.execute(statement, {"n": n}).fetchall()
         connection.execute("COMMIT")
     spent = time.perf_counter() - began
@@ -105,7 +119,8 @@ def pgbench(store: str, clients: int, seconds: int) -> float | None:
     url = make_url(store)
     with psycopg.connect(store, autocommit=True) as connection:
         connection.execute("CREATE SEQUENCE IF NOT EXISTS bench MINVALUE 0")
-    script = ["SELECT nextval('bench') AS n \\gset", "BEGIN;", *(f"{one};" for one in STATEMENTS), "COMMIT;"]
+    script = ["SELECT nextval('bench') AS n \\gset", "BEGIN;", *(f"{one};" for one in statements("postgresql"))]
+    script.append("COMMIT;")
     with tempfile.NamedTemporaryFile("w", suffix=".sql") as file:
         file.write("\n".join(script))
         file.flush()

@@ -28,7 +28,7 @@ class Settings(BaseSettings):
 
     hold_from_entries: Annotated[int, Ge(0)] = 100_000
     """Entries of the journal from which on the service also holds the genealogy as arrays in memory, for previews of
-    very many units. They are kept in files in the cache folder, some 40 bytes a marriage."""
+    very many units. They are kept in files in the cache folder, some 55 bytes a marriage."""
 
     host: str = "127.0.0.1"
     """Address to listen at."""
