@@ -5,12 +5,13 @@ from __future__ import annotations
 import fcntl
 import json
 import logging
+import os
 import shutil
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Any, BinaryIO, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +46,7 @@ class Held:
         """Files are in the cache folder; without one, in `default_folder`."""
         self._database = database
         parent = default_folder(database) if folder is None else folder
-        self._folder = parent / f"{name_of_store(database)}-{form_of_tables()}.genealogy"
+        self._folder = parent / f"{name_of_store(database)}-{form_of_tables()}-{_FORM}.genealogy"
         self._base: Base | None = None
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
@@ -160,6 +161,11 @@ _ABOUT: Final = "about.json"
 _SOLD: Final = "sold"
 
 
+_HEADER_BYTES: Final = 128
+_FORM: Final = 1
+"""Of the files: a version that keeps other columns has another one."""
+
+
 def _file(folder: Path, column: str) -> Path:
     return folder / f"{column}.npy"
 
@@ -171,13 +177,24 @@ def _keep(folder: Path, last: int, mark: str, genealogy: Genealogy) -> None:
     partial.mkdir()
     columns = dict(_columns(genealogy))
     for name, column in columns.items():
-        np.save(_file(partial, name), column)
+        with _durable(_file(partial, name)) as file:
+            np.save(file, column)
     about = _About(last, mark, genealogy.parts, genealogy.consignees, tuple(columns))
-    (partial / _ABOUT).write_text(json.dumps(about._asdict()))
+    with _durable(partial / _ABOUT) as file:
+        file.write(json.dumps(about._asdict()).encode())
     for path in folder.iterdir():
         if path.name.isdecimal():
             shutil.rmtree(path, ignore_errors=True)
     partial.rename(folder / str(last))
+
+
+@contextmanager
+def _durable(path: Path) -> Iterator[BinaryIO]:
+    """A file to write: it is whole on the disk before it gets the name by which it is found."""
+    with path.open("wb") as file:
+        yield file
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def _columns(genealogy: Genealogy) -> Iterator[tuple[str, NDArray[Any]]]:
@@ -206,12 +223,9 @@ def _load(folder: Path) -> Base | None:
 
 
 def _mapped(path: Path) -> NDArray[Any]:
-    """A column that stays in its file: the system keeps in memory what is asked for."""
-    header_only = np.load(path, mmap_mode=None) if path.stat().st_size <= _HEADER_BYTES else None
-    return np.asarray(np.load(path, mmap_mode="r")) if header_only is None else header_only
-
-
-_HEADER_BYTES: Final = 128
+    """A column that stays in its file: the system keeps in memory what is asked for. An empty one cannot be mapped."""
+    is_empty = path.stat().st_size <= _HEADER_BYTES
+    return np.asarray(np.load(path, mmap_mode=None if is_empty else "r"))
 
 
 @contextmanager
