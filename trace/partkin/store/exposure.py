@@ -181,9 +181,13 @@ def exposed_by(
 ) -> Exposed:
     """As `exposed`; with `only`, by ways along no other marriages than these."""
     packs = packs_components(connection)
+    marriages: FromClause = marriage
+    if only is not None:
+        some = select(marriage).where(among(connection, marriage.c.id, only))
+        marriages = some.cte("only_marriage").prefix_with("MATERIALIZED")
 
     def by(suspicion: Suspicion) -> CTE:
-        return _Walk(connection, suspicion, as_of, packs, things, only).units()
+        return _Walk(connection, suspicion, as_of, packs, things, marriages).units()
 
     first, *more = found.conditions
     units = by(first)
@@ -238,8 +242,8 @@ class _Walk:
     """Whether packaging holds components beside units."""
     things: bool
     """Not only units are asked for."""
-    only: Sequence[int] | None
-    """The marriages that it goes along, where not along all."""
+    marriages: FromClause
+    """Those that it goes along."""
 
     @property
     def name(self) -> str:
@@ -267,7 +271,7 @@ class _Walk:
 
     def _up(self) -> CTE:
         walk = self._first_steps().cte(f"walk{self.name}", recursive=True)
-        rows, m = self._married(walk, and_(marriage.c.child_id == walk.c.item, not_(walk.c.top)))
+        rows, m = self._married(walk, and_(self.marriages.c.child_id == walk.c.item, not_(walk.c.top)))
         lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
         doubtful = or_(walk.c.doubtful, m.c.disputed)
         further = select(m.c.parent_id, m.c.parent_is_unit, lo, hi, doubtful, walk.c.way + mark(m.c.id), m.c.id)
@@ -283,7 +287,7 @@ class _Walk:
 
     def _first_steps(self) -> Select[Any]:
         suspect = self.suspicion.suspected.items
-        rows, m = self._married(suspect, marriage.c.child_id == suspect.c.item)
+        rows, m = self._married(suspect, self.marriages.c.child_id == suspect.c.item)
         lo = later(suspect.c.since, m.c.started)
         doubtful: ColumnElement[bool] = m.c.disputed
         if self.suspicion.doubts:
@@ -300,11 +304,8 @@ class _Walk:
         pair = given(self.connection, "pair", columns)
         suspect = self._suspect_lots()
         suspected = pair.join(suspect, suspect.c.item == pair.c.lot)
-        was_in = and_(
-            marriage.c.id == pair.c.marriage,
-            marriage.c.started < marriage.c.ended,
-            marriage.c.started >= suspect.c.since,
-        )
+        t = self.marriages.c
+        was_in = and_(t.id == pair.c.marriage, t.started < t.ended, t.started >= suspect.c.since)
         rows, m = self._married(suspected, was_in)
         return _step(m, m.c.started, true(), mark(suspect.c.lot, LOT_MARK) + mark(m.c.id)).select_from(rows)
 
@@ -319,10 +320,8 @@ class _Walk:
 
     def _first_steps_from_containers(self, containers: CTE) -> Select[Any]:
         """What was taken from a container once some of a suspect lot was in it."""
-        c = containers.c
-        drawn_after = and_(
-            marriage.c.child_id == c.item, marriage.c.started >= c.since, marriage.c.started < marriage.c.ended
-        )
+        c, t = containers.c, self.marriages.c
+        drawn_after = and_(t.child_id == c.item, t.started >= c.since, t.started < t.ended)
         rows, m = self._married(containers, drawn_after)
         doubtful = or_(c.doubtful, m.c.started >= c.certain_until, m.c.disputed)
         if self.suspicion.doubts:
@@ -336,7 +335,7 @@ class _Walk:
         reached = reached.join(last, last.c.id == walk.c.last).outerjoin(accessory, accessory.c.id == last.c.child_id)
         reached = reached.outerjoin(of_accessory, of_accessory.c.part == accessory.c.part)
         unit, of_unit = item.alias("packed_unit"), part.alias("packed_part")
-        rows, m = self._married(reached, marriage.c.parent_id == walk.c.item, *("child_id",))
+        rows, m = self._married(reached, self.marriages.c.parent_id == walk.c.item, *("child_id",))
         rows = rows.join(unit, unit.c.id == m.c.child_id).join(of_unit, of_unit.c.part == unit.c.part)
         lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
         doubtful = or_(walk.c.doubtful, m.c.disputed)
@@ -369,10 +368,8 @@ class _Walk:
 
     def _married(self, rows: FromClause, on: ColumnElement[bool], *more: str) -> tuple[FromClause, FromClause]:
         if self.as_of is not None:
-            on = and_(on, marriage.c.started <= self.as_of)
-        if self.only is not None:
-            on = and_(on, among(self.connection, marriage.c.id, self.only))
-        return looked_up(dialect_of(self.connection), rows, marriage, on, *_STEP, *more)
+            on = and_(on, self.marriages.c.started <= self.as_of)
+        return looked_up(dialect_of(self.connection), rows, self.marriages, on, *_STEP, *more)
 
     def _bytewise(self, text: ColumnElement[str]) -> ColumnElement[str]:
         return collate(text, "C") if dialect_of(self.connection) == "postgresql" else text
@@ -403,7 +400,7 @@ def doubtful_draws(connection: Connection, suspicion: Suspicion, as_of: Moment |
     """Draws that may be of a suspect lot: the `item`, whether it is the `top`, `lo`, `hi`, the marriage `last`."""
     if not suspicion.doubts:
         return []
-    walk = _Walk(connection, suspicion, as_of, through_packaging=False, things=True, only=None)
+    walk = _Walk(connection, suspicion, as_of, through_packaging=False, things=True, marriages=marriage)
     return connection.execute(walk.possible_first_steps()).all()
 
 
