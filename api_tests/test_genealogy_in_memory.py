@@ -20,7 +20,7 @@ from api_tests import servers
 from api_tests.cases import despatch, load_with_slack
 from api_tests.plant import Json, Station, lot_of, recorded, serial_of
 from api_tests.test_preview import CRITERIA, plant
-from partkin.memory.held import LARGER, SPAN, Held
+from partkin.memory.held import LARGER, Held
 from partkin.questions.preview import preview
 from partkin.questions.units_affected import affected_page
 from partkin.rules.known import Changes
@@ -44,9 +44,9 @@ def database(store_url: str) -> Iterator[Database]:
     opened.close()
 
 
-@pytest.fixture(params=[SPAN, 7], ids=["one layer", "many layers"])
-def held(database: Database, tmp_path: Path, request: pytest.FixtureRequest) -> Held:
-    return Held(database, tmp_path, request.param)
+@pytest.fixture
+def held(database: Database, tmp_path: Path) -> Held:
+    return Held(database, tmp_path, span=7)  # in many layers
 
 
 def is_held(held: Held, database: Database) -> bool:
