@@ -253,6 +253,5 @@ def _book_as_one(name: str, first: Layer, second: Layer) -> tuple[Rows, Numbers]
         rows = taken(rows, ~ended)
     over = second.books[name]
     order = np.argsort(np.concatenate([rows[key], over[key]]), kind="stable")
-    return {column: np.concatenate([rows[column], over[column]])[order] for column in rows}, np.union1d(
-        first.gone[name], gone
-    )
+    both = {column: np.concatenate([rows[column], over[column]])[order] for column in rows}
+    return both, np.union1d(first.gone[name], gone)
