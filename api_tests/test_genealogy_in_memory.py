@@ -6,8 +6,10 @@ Random histories hold both to the same answers too (`histories/`).
 from __future__ import annotations
 
 import json
+import shutil
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import httpx2
@@ -18,7 +20,7 @@ from api_tests import servers
 from api_tests.cases import despatch, load_with_slack
 from api_tests.plant import Json, Station, lot_of, recorded, serial_of
 from api_tests.test_preview import CRITERIA, plant
-from partkin.memory.held import Held
+from partkin.memory.held import LARGER, Held
 from partkin.questions.preview import preview
 from partkin.questions.units_affected import affected_page
 from partkin.rules.known import Changes
@@ -26,6 +28,7 @@ from partkin.rules.moments import FOREVER
 from partkin.rules.rows import ShipmentRow
 from partkin.store.changed_rows import KEPT_ENTRIES, note_changes
 from partkin.store.database import Database
+from partkin.store.journal import last_entry
 from partkin.store.tables import changed_row
 from partkin.web.alarms import ALARM
 
@@ -43,7 +46,7 @@ def database(store_url: str) -> Iterator[Database]:
 
 @pytest.fixture
 def held(database: Database, tmp_path: Path) -> Held:
-    return Held(database, tmp_path)
+    return Held(database, tmp_path, span=7)  # in many layers
 
 
 def is_held(held: Held, database: Database) -> bool:
@@ -78,6 +81,35 @@ def test_it_follows_what_is_recorded(plant: Station, held: Held, database: Datab
     require_the_same(held, database)
     assert held.renew(behind=1)
     assert not held.renew(behind=1)
+    require_the_same(held, database)
+
+
+def test_few_layers_have_all_entries(plant: Station, database: Database, tmp_path: Path) -> None:
+    held = Held(database, tmp_path, span=60)
+    for number in range(12):
+        plant.complete(f"D{20 + number}")
+        held.renew(behind=1)
+    require_the_same(held, database)
+    base = held.newest()
+    assert base is not None
+    lasts = [span.last for span in base.spans]
+    assert [span.first for span in base.spans] == [0, *(last + 1 for last in lasts[:-1])]
+    with database.read() as connection:
+        assert lasts[-1] == last_entry(connection)
+    sizes = [span.last - span.first + 1 for span in base.spans]
+    assert max(sizes) <= 60
+    assert all(low >= LARGER * over or low + over > 60 for low, over in pairwise(sizes))
+    assert {path.name for path in tmp_path.glob("*/*-*")} == {f"{span.first}-{span.last}" for span in base.spans}
+
+
+def test_without_one_of_its_layers_nothing_is_held(plant: Station, database: Database, tmp_path: Path) -> None:
+    Held(database, tmp_path, span=20).renew()
+    lost = min(tmp_path.glob("*/20-*"))
+    shutil.rmtree(lost)
+    held = Held(database, tmp_path, span=20)
+    assert held.newest() is None
+    plant.complete("D8")
+    held.renew()
     require_the_same(held, database)
 
 
@@ -148,7 +180,7 @@ def test_changes_are_forgotten_only_when_nobody_may_need_them(database: Database
 def test_the_service_counts_on_it(plant: Station, store_url: str, tmp_path: Path) -> None:
     answers: list[Json] = []
     with servers.running(store_url, hold_from_entries=0, cache_folder=tmp_path) as base_url:
-        while not list(tmp_path.glob("*.genealogy/[0-9]*")):
+        while not list(tmp_path.glob("*.genealogy/[0-9]*-*")):
             time.sleep(0.02)
         plant.complete("D8")
         for suspects in CRITERIA.values():

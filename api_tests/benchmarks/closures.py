@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import func, select, text
 
-from partkin.memory.arrays import Genealogy
+from partkin.memory.arrays import Genealogy, joined, sorted_by
 from partkin.memory.held import Held
 from partkin.memory.suspecting import reached, read_parts
 from partkin.questions.units_affected import affected_page
@@ -94,7 +94,8 @@ class Graph(NamedTuple):
 
 def graph(held: Genealogy, sold: NDArray[np.bool_]) -> Graph:
     """The graph of what is held."""
-    rows, items = held.marriages.rows, np.arange(len(held.items) + 1, dtype=np.int32)
+    rows = sorted_by(joined(*(piece.rows for piece in held.marriages.pieces)), "child")
+    items = np.arange(len(held.items) + 1, dtype=np.int32)
     first = np.searchsorted(rows["child"], items)
     return Graph(first, np.ascontiguousarray(rows["parent"]), sold[held.items.of("part", items[:-1])])
 

@@ -2,19 +2,22 @@
 
 Run it from the repository: python -m api_tests.benchmarks.questions_beside_posting [--units 2500000] [--seconds 20]
 
-The suspect lot is in every twelfth unit. One process posts, another one asks; the service has one worker.
+The suspect lot is in every twelfth unit. One process posts, another one asks: the service that posts go to, which has
+one worker, or a second one over the same store, which runs at a lower priority.
 """
 
 from __future__ import annotations
 
 import argparse
 import multiprocessing
+import os
 import statistics
 import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from itertools import count
+from functools import partial
+from itertools import count, product
 from multiprocessing.sharedctypes import Synchronized
 from pathlib import Path
 
@@ -28,6 +31,9 @@ from partkin.memory.held import Held
 from partkin.store.database import Database
 
 ROUNDS = 3
+LOW = 10
+"""Niceness of the second service."""
+
 FREE = 100
 """Times 100,000: serial numbers of units from there on are not in the store."""
 
@@ -77,27 +83,31 @@ def measure(name: str, store: str, units: int, seconds: int) -> None:
     with tempfile.TemporaryDirectory(prefix="partkin-benchmark-") as folder:
         Held(database, Path(folder)).renew()
         database.close()
-        with servers.served(store, PARTKIN_CACHE_FOLDER=folder) as (_, base_url):
+        serves = partial(servers.served, store, PARTKIN_CACHE_FOLDER=folder)
+        with serves() as (_, base_url), serves() as (second, of_second):
+            os.setpriority(os.PRIO_PROCESS, second.pid, LOW)
             backfill(base_url, [message("lot-loading", "l", lot={"part": "SEAL", "lot": "S1"})])
             service = Service(base_url, start_units, count(FREE))
             steady(service, 2)
-            for kind, address in QUESTIONS.items():
+            for (kind, address), (asked, asked_url) in product(
+                QUESTIONS.items(), {"the same": base_url, "a second": of_second}.items()
+            ):
                 alone, beside, rates = [], [], []
                 for _ in range(ROUNDS):
                     alone.append(steady(service, seconds))
-                    with asking(base_url, address) as answered:
+                    with asking(asked_url, address) as answered:
                         began = time.perf_counter()
                         beside.append(steady(service, seconds))
                         rates.append(answered.value / (time.perf_counter() - began))
-                print_line(name, kind, alone, beside, statistics.median(rates))
+                print_line(f"{name} | {kind} | {asked}", alone, beside, statistics.median(rates))
 
 
-def print_line(name: str, kind: str, alone: list[Run], beside: list[Run], rate: float) -> None:
+def print_line(what: str, alone: list[Run], beside: list[Run], rate: float) -> None:
     """One line of the table."""
     times = [[run.percentile(share) * 1000 for run in runs] for share in (0.5, 0.99) for runs in (alone, beside)]
     shown = (f"{min(one):.1f} / {statistics.median(one):.1f} / {max(one):.1f}" for one in times)
     factor = statistics.median(times[3]) / statistics.median(times[2])
-    print(f"| {name} | {kind} | {rate:.2f} | {' | '.join(shown)} | {factor:.1f} |", flush=True)
+    print(f"| {what} | {rate:.2f} | {' | '.join(shown)} | {factor:.1f} |", flush=True)
 
 
 def main() -> None:
@@ -109,8 +119,11 @@ def main() -> None:
     with servers.postgresql() as server, tempfile.TemporaryDirectory(prefix="partkin-benchmark-") as folder:
         print_machine(server)
         print(f"\n{STEADY} posts/s beside questions about {asked.units // 12:,} units; ms, min / median / max\n")
-        print("| | question | answered a second | p50 alone | p50 beside | p99 alone | p99 beside | factor of p99 |")
-        print("|---|---|---|---|---|---|---|---|")
+        print(
+            "| | question | asked service | answered a second | p50 alone | p50 beside | p99 alone | p99 beside "
+            "| factor of p99 |"
+        )
+        print("|---|---|---|---|---|---|---|---|---|")
         measure("SQLite", servers.SQLiteStores(Path(folder)).migrated(), asked.units, asked.seconds)
         measure("PostgreSQL", servers.PostgreSQLStores(server).migrated(), asked.units, asked.seconds)
 

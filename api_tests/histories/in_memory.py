@@ -24,7 +24,7 @@ class InMemory:
 
     def __init__(self, database: Database, folder: Path) -> None:
         self._database = database
-        self._held = Held(database, folder)
+        self._held = Held(database, folder, span=60)  # so that a history has several layers
 
     def hold(self) -> None:
         """Read it, or bring the files up to date."""

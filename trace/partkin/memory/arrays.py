@@ -1,12 +1,14 @@
-"""Books as arrays, sorted by what they are looked up by, with what was changed since laid over them.
+"""Books as arrays, sorted by what they are looked up by, in layers: each lies over those before it.
 
-Items are numbered by their places, from 0; a place never changes, so other books name items by it.
+A layer has the rows that some entries added, and those that they changed in the layers before. Items are numbered by
+their places, from 0; a place never changes, so other books name items by it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import reduce
 from typing import Any, Final
 
 import numpy as np
@@ -16,9 +18,18 @@ Rows = Mapping[str, NDArray[Any]]
 """Columns of equal length, by their names."""
 
 Places = NDArray[np.int32]
+Numbers = NDArray[np.int64]
 
 NO_DAY: Final = -(2**31)
 """Stands for the day of what was never started here."""
+
+KEYS: Final = {
+    "marriages": "child",
+    "packed": "parent",
+    "lines": "item",
+    "shipments": "shipment",
+}
+"""The books of a genealogy beside its items, and by what they are looked up."""
 
 
 def count(rows: Rows) -> int:
@@ -26,7 +37,7 @@ def count(rows: Rows) -> int:
     return len(next(iter(rows.values())))
 
 
-def taken(rows: Rows, places: NDArray[Any]) -> Rows:
+def taken(rows: Rows, places: NDArray[Any] | slice) -> Rows:
     """Some of the rows, by places or by a mask."""
     return {name: column[places] for name, column in rows.items()}
 
@@ -42,35 +53,45 @@ def sorted_by(rows: Rows, key: str) -> Rows:
 
 
 @dataclass(frozen=True, slots=True)
+class Piece:
+    """Rows of a book in one layer."""
+
+    rows: Rows
+    """Sorted by the book's key."""
+    gone: Sequence[Numbers]
+    """Numbers (`id`) of those that no longer hold, each sorted."""
+
+    def of(self, key: str, keys: Places, names: Sequence[str]) -> tuple[NDArray[np.int64], Rows]:
+        """The rows of several keys: for each which key it is of, and the named columns."""
+        which, places = _found(self.rows[key], keys)
+        for gone in self.gone:
+            holds = ~_is_in(self.rows["id"][places], gone)
+            which, places = which[holds], places[holds]
+        return which, {name: self.rows[name][places] for name in names}
+
+
+@dataclass(frozen=True, slots=True)
 class Book:
-    """Rows of a table with their numbers (`id`), sorted by `key`, and what of them was changed since."""
+    """Rows of a table with their numbers (`id`), in layers."""
 
     key: str
-    rows: Rows
-    newer: Rows
-    """Added, or as they are now."""
-    gone: NDArray[np.int64]
-    """Numbers of those `rows` that no longer hold, sorted."""
+    pieces: tuple[Piece, ...] = ()
 
     def of(self, keys: Places, *names: str) -> tuple[NDArray[np.int64], Rows]:
         """The rows of several keys: for each which key it is of, and the named columns."""
-        which, places = _found(self.rows[self.key], keys)
-        if len(self.gone):
-            holds = ~_is_in(self.rows["id"][places], self.gone)
-            which, places = which[holds], places[holds]
-        which_newer, newer = _found(self.newer[self.key], keys)
-        columns = {name: np.concatenate([self.rows[name][places], self.newer[name][newer]]) for name in names}
-        return np.concatenate([which, which_newer]), columns
+        found = [piece.of(self.key, keys, names) for piece in self.pieces]
+        return np.concatenate([which for which, _ in found]), joined(*(rows for _, rows in found))
 
-    def merged(self) -> Book:
-        """The same, with nothing laid over it."""
-        kept = taken(self.rows, ~_is_in(self.rows["id"], self.gone)) if len(self.gone) else self.rows
-        return unchanged(self.key, sorted_by(joined(kept, self.newer), self.key))
+    def under(self, rows: Rows, gone: Numbers) -> Book:
+        """With rows laid over it, in whose place those of some numbers no longer hold."""
+        below = self.pieces
+        if len(gone):
+            below = tuple(replace(piece, gone=(*piece.gone, gone)) for piece in below)
+        return Book(self.key, (*below, Piece(rows, ())))
 
-
-def unchanged(key: str, rows: Rows) -> Book:
-    """A book that nothing was changed in."""
-    return Book(key, rows, taken(rows, np.empty(0, np.int64)), np.empty(0, np.int64))
+    def settled(self) -> Book:
+        """The same, for many questions."""
+        return Book(self.key, tuple(replace(piece, gone=_united(piece.gone)) for piece in self.pieces))
 
 
 def _found(sorted_keys: NDArray[Any], keys: Places) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -82,84 +103,155 @@ def _found(sorted_keys: NDArray[Any], keys: Places) -> tuple[NDArray[np.int64], 
     return which, np.arange(len(which)) + (first - before)[which]
 
 
-def _is_in(numbers: NDArray[np.int64], among: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Which numbers are in a sorted array."""
+def _is_in(numbers: Numbers, among: Numbers) -> NDArray[np.bool_]:
+    """Which numbers are in a sorted array that has some."""
     places = np.minimum(np.searchsorted(among, numbers), len(among) - 1)
     return np.asarray(among[places] == numbers)
+
+
+def _united(several: Sequence[Numbers]) -> Sequence[Numbers]:
+    return (np.unique(np.concatenate(several)),) if several else ()
+
+
+Changes = tuple[Places, Rows]
+"""Places of items, sorted, and what these are now."""
 
 
 @dataclass(frozen=True, slots=True)
 class Items:
     """Items by their places; numbers (`id`) ascend with them."""
 
-    rows: Rows
-    newer: Rows
-    """Added, with the places after those of `rows`."""
-    changed: Places
-    """Places in `rows` of those that are otherwise now, sorted."""
-    now: Rows
-    """What these are now."""
+    pieces: tuple[Rows, ...] = ()
+    starts: tuple[int, ...] = (0,)
+    """The place of the first item of each piece, and how many there are in all."""
+    changes: tuple[Changes, ...] = ()
+    """The later ones count."""
 
     def __len__(self) -> int:
-        return count(self.rows) + count(self.newer)
+        return self.starts[-1]
 
-    def places(self, numbers: NDArray[np.int64]) -> Places:
+    def places(self, numbers: Numbers) -> Places:
         """The places of items that are there, by their numbers."""
-        held = count(self.rows)
-        place = np.searchsorted(self.rows["id"], numbers)
-        after = held + np.searchsorted(self.newer["id"], numbers)
-        return np.where(place < held, place, after).astype(np.int32)
+        places = np.zeros(len(numbers), np.int32)
+        for start, rows in zip(self.starts, self.pieces, strict=False):
+            if count(rows):
+                here = numbers >= rows["id"][0]
+                places[here] = start + np.searchsorted(rows["id"], numbers[here])
+        return places
 
     def of(self, name: str, places: Places) -> NDArray[Any]:
         """A column of some items."""
-        held = count(self.rows)
-        column = np.empty(len(places), self.rows[name].dtype)
-        old = places < held
-        column[old] = self.rows[name][places[old]]
-        column[~old] = self.newer[name][places[~old] - held]
-        if len(self.changed):
-            at = np.minimum(np.searchsorted(self.changed, places), len(self.changed) - 1)
-            is_changed = self.changed[at] == places
-            column[is_changed] = self.now[name][at[is_changed]]
+        column = np.empty(len(places), self.pieces[0][name].dtype)
+        piece = np.searchsorted(self.starts, places, "right") - 1
+        for number in np.unique(piece):
+            here = piece == number
+            column[here] = self.pieces[number][name][places[here] - self.starts[number]]
+        for changed, now in self.changes:
+            at = np.minimum(np.searchsorted(changed, places), len(changed) - 1)
+            is_changed = changed[at] == places
+            column[is_changed] = now[name][at[is_changed]]
         return column
 
-    def merged(self) -> Items:
-        """The same, with nothing laid over it."""
-        rows = dict(joined(self.rows, self.newer))
-        for name, column in self.now.items():
-            rows[name][self.changed] = column
-        return unchanged_items(rows)
+    def under(self, rows: Rows, changed: Places, now: Rows) -> Items:
+        """With items added, and some that are otherwise now."""
+        changes = (*self.changes, (changed, now)) if len(changed) else self.changes
+        return Items((*self.pieces, rows), (*self.starts, len(self) + count(rows)), changes)
+
+    def settled(self) -> Items:
+        """The same, for many questions."""
+        return replace(self, changes=(_latest(*self.changes),) if self.changes else ())
 
 
-def unchanged_items(rows: Rows) -> Items:
-    """Items of which nothing was changed."""
-    none = taken(rows, np.empty(0, np.int64))
-    return Items(rows, none, np.empty(0, np.int32), none)
+def _latest(*changes: Changes) -> Changes:
+    """Of each place the last."""
+    places, rows = np.concatenate([one for one, _ in changes[::-1]]), joined(*(now for _, now in changes[::-1]))
+    places, first = np.unique(places, return_index=True)
+    return places, taken(rows, first)
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """What the entries of some time added to a genealogy, and what they changed in it."""
+
+    parts: tuple[str, ...]
+    consignees: tuple[str, ...]
+    sold: NDArray[np.bool_]
+    before: int
+    """How many items there were."""
+    items: Rows
+    changed: Places
+    """Places of items of before that are otherwise now, sorted."""
+    now: Rows
+    """What these are."""
+    books: Mapping[str, Rows]
+    """By the names in KEYS; sorted."""
+    gone: Mapping[str, Numbers]
+    """Numbers of rows of before that no longer hold, sorted."""
 
 
 @dataclass(frozen=True, slots=True)
 class Genealogy:
     """Which item was in which, what they are, and what was sent: as of one moment of the store."""
 
-    parts: tuple[str, ...]
+    parts: tuple[str, ...] = ()
     """Parts by the numbers that `items` name them with."""
-    consignees: tuple[str, ...]
-    sold: NDArray[np.bool_]
+    consignees: tuple[str, ...] = ()
+    sold: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, np.bool_))
     """Which parts are."""
-    items: Items
+    items: Items = Items()
     """`id`, `part`, `state` (a place in STATES), `day` on which it was started (since 1970), `serial`."""
-    marriages: Book
+    marriages: Book = Book(KEYS["marriages"])
     """By `child`, none that was wrong: `id`, `child`, `parent`, `started`, `ended`, `disputed`, `into_unit`,
     `quantity`."""
-    packed: Book
+    packed: Book = Book(KEYS["packed"])
     """By `parent`, the marriages of what is sold."""
-    lines: Book
+    lines: Book = Book(KEYS["lines"])
     """Of shipments, by `item`: `id`, `item`, `shipment`, `loaded`, `unloaded`."""
-    shipments: Book
+    shipments: Book = Book(KEYS["shipments"])
     """By `shipment`, which is its number: `id`, `shipment`, `consignee`, `despatched`."""
 
-    def merged(self) -> Genealogy:
-        """The same, with nothing laid over it."""
-        books = (self.marriages, self.packed, self.lines, self.shipments)
-        items = self.items.merged()
-        return Genealogy(self.parts, self.consignees, self.sold, items, *(book.merged() for book in books))
+    def under(self, layer: Layer) -> Genealogy:
+        """With a layer over it."""
+        items = self.items.under(layer.items, layer.changed, layer.now)
+        books = {name: book.under(layer.books[name], layer.gone[name]) for name, book in self._books()}
+        return Genealogy(layer.parts, layer.consignees, layer.sold, items, **books)
+
+    def settled(self) -> Genealogy:
+        """The same, for many questions."""
+        books = {name: book.settled() for name, book in self._books()}
+        return Genealogy(self.parts, self.consignees, self.sold, self.items.settled(), **books)
+
+    def _books(self) -> Iterator[tuple[str, Book]]:
+        return ((name, getattr(self, name)) for name in KEYS)
+
+
+def of_layers(layers: Iterable[Layer]) -> Genealogy:
+    """A genealogy of layers, each over those before it."""
+    return reduce(Genealogy.under, layers, Genealogy()).settled()
+
+
+def as_one(first: Layer, second: Layer) -> Layer:
+    """A layer and the one over it, as one that says the same."""
+    itself = second.changed >= first.before
+    changed, now = _latest((first.changed, first.now), (second.changed[~itself], taken(second.now, ~itself)))
+    items = dict(joined(first.items, second.items))
+    for name, column in second.now.items():
+        items[name][second.changed[itself] - first.before] = column[itself]
+    books: dict[str, Rows] = {}
+    gone: dict[str, Numbers] = {}
+    for name in KEYS:
+        books[name], gone[name] = _book_as_one(name, first, second)
+    return replace(second, before=first.before, items=items, changed=changed, now=now, books=books, gone=gone)
+
+
+def _book_as_one(name: str, first: Layer, second: Layer) -> tuple[Rows, Numbers]:
+    """The rows of both, and the numbers of those before both that no longer hold."""
+    rows, key, gone = first.books[name], KEYS[name], second.gone[name]
+    if len(gone):
+        ended = _is_in(rows["id"], gone)
+        gone = np.setdiff1d(gone, rows["id"][ended])
+        rows = taken(rows, ~ended)
+    over = second.books[name]
+    order = np.argsort(np.concatenate([rows[key], over[key]]), kind="stable")
+    both = {column: np.concatenate([rows[column], over[column]])[order] for column in rows}
+    return both, np.union1d(first.gone[name], gone)

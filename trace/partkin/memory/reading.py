@@ -3,25 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Final, get_args
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, Final, NamedTuple, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, FromClause, Table, case, func, literal, not_, select
 
-from partkin.memory.arrays import (
-    NO_DAY,
-    Book,
-    Genealogy,
-    Items,
-    Rows,
-    joined,
-    sorted_by,
-    taken,
-    unchanged,
-    unchanged_items,
-)
+from partkin.memory.arrays import KEYS, NO_DAY, Changes, Genealogy, Items, Layer, Rows, joined, sorted_by, taken
 from partkin.rules.facts import FACTS_PER_ENTRY, ItemState
 from partkin.store.changed_rows import changed_since
 from partkin.store.columns import read_columns
@@ -38,25 +27,32 @@ class Overtaken(Exception):
     """What is held cannot be brought up to date: the catalogue now says otherwise which parts are sold."""
 
 
-def read_genealogy(connection: Connection, last: int) -> Genealogy:
-    """All of it up to an entry, when none of these can be added any more."""
+class Span(NamedTuple):
+    """Entries one after another."""
+
+    first: int
+    last: int
+
+
+def read_layers(connection: Connection, spans: Sequence[Span]) -> Iterator[Layer]:
+    """All of it, a layer for each of some spans of entries; none of these entries can be added any more.
+
+    Each layer says how its rows are now, so that none changes anything in those before it.
+    """
     parts, consignees = _codes(connection, part), _codes(connection, consignee)
     sold = _sold(connection, parts)
-    until = _last_row(last)
-    items = unchanged_items(_read(connection, _items(), _no_places, up_to=until))
-    books = {name: _read(connection, book, items.places, up_to=until) for name, book in _BOOKS.items()}
-    books["packed"] = _of_sold(items, sold, books["marriages"])
-    return Genealogy(
-        parts,
-        consignees,
-        sold,
-        items,
-        **{name: unchanged(key, sorted_by(books[name], key)) for name, key in KEYS.items()},
-    )
+    rows = _read(connection, _items(), _no_places, up_to=_last_row(spans[-1].last))
+    items, none = Items().under(rows, *_no_changes(rows)), dict.fromkeys(KEYS, _NONE)
+    for first, last in spans:
+        after, up_to = _last_row(first - 1), _last_row(last)
+        start, end = np.searchsorted(rows["id"], (after, up_to), "right").tolist()
+        books = {name: _read(connection, book, items.places, after=after, up_to=up_to) for name, book in _BOOKS.items()}
+        added = taken(rows, slice(start, end))
+        yield Layer(parts, consignees, sold, start, added, *_no_changes(rows), _sorted(books, items, sold), none)
 
 
-def read_since(connection: Connection, held: Genealogy, last: int, until: int = LAST) -> Genealogy:
-    """What was held as of an entry, with all that was added and changed since laid over it.
+def read_since(connection: Connection, held: Genealogy, last: int, until: int = LAST) -> Layer:
+    """What was added and changed since what is held as of an entry.
 
     With `until`, nothing that was added by later entries. Raises Overtaken.
     """
@@ -80,26 +76,13 @@ def read_since(connection: Connection, held: Genealogy, last: int, until: int = 
         return renumbered(added), renumbered(now)
 
     added, now = read(_items(), _no_places, item)
-    items = Items(held.items.rows, added, held.items.places(now["id"]), now)
-    books: dict[str, Rows] = {}
-    gone: dict[str, NDArray[np.int64]] = {}
-    for name, table in _TABLES.items():
-        books[name] = joined(*read(_BOOKS[name], items.places, table))
-        gone[name] = np.array(changed[table.name], np.int64)
-    books["packed"], gone["packed"] = _of_sold(items, sold, books["marriages"]), gone["marriages"]
-    over = {
-        name: Book(key, getattr(held, name).rows, sorted_by(books[name], key), gone[name]) for name, key in KEYS.items()
-    }
-    return Genealogy(parts, consignees, sold, items, **over)
+    places = held.items.places(now["id"])
+    items = held.items.under(added, places, now)
+    books = {name: joined(*read(_BOOKS[name], items.places, table)) for name, table in _TABLES.items()}
+    gone = {name: np.array(changed[table.name], np.int64) for name, table in _TABLES.items()}
+    gone["packed"] = gone["marriages"]
+    return Layer(parts, consignees, sold, len(held.items), added, places, now, _sorted(books, items, sold), gone)
 
-
-KEYS: Final = {
-    "marriages": "child",
-    "packed": "parent",
-    "lines": "item",
-    "shipments": "shipment",
-}
-"""The books of a genealogy, and by what they are looked up."""
 
 _TABLES: Final = {"marriages": marriage, "lines": shipment_line, "shipments": shipment}
 
@@ -216,6 +199,12 @@ def _sold(connection: Connection, parts: Sequence[str]) -> NDArray[np.bool_]:
     return np.array([code in sold for code in parts], np.bool_)
 
 
-def _of_sold(items: Items, sold: NDArray[np.bool_], marriages: Rows) -> Rows:
-    """The marriages of what is sold."""
-    return taken(marriages, sold[items.of("part", marriages["child"])])
+def _sorted(books: Mapping[str, Rows], items: Items, sold: NDArray[np.bool_]) -> dict[str, Rows]:
+    """All books of a layer, from those that the store has."""
+    marriages = books["marriages"]
+    packed = taken(marriages, sold[items.of("part", marriages["child"])])
+    return {name: sorted_by(rows, KEYS[name]) for name, rows in {**books, "packed": packed}.items()}
+
+
+def _no_changes(rows: Rows) -> Changes:
+    return _NONE.astype(np.int32), taken(rows, _NONE)
