@@ -30,6 +30,7 @@ from typing import Any
 
 import httpx2
 import psycopg
+import zstandard
 from sqlalchemy import func, make_url, select
 
 from api_tests import servers
@@ -61,6 +62,16 @@ SHOWN = ("entry", "marriage", "item", "visit", "measurement", "test_run", "stale
 MOVED = ("entry", "measurement", "test_run", "visit")
 REPEATED = ("marriage", "unit-start", "test-run")
 LOT = NamedItem(part="WIRE", lot="WIRE000002")
+
+PACKED = ("entry", "marriage", "item", "visit", "measurement")
+BLOCK, SECTOR = 1 << 17, 1 << 12
+_FILES = """
+    SELECT relname, '', pg_relation_filepath(oid) FROM pg_class WHERE relname = ANY(%(names)s) AND relkind = 'r'
+    UNION ALL
+    SELECT owner.relname, ', its indexes', pg_relation_filepath(indexrelid)
+    FROM pg_index JOIN pg_class owner ON owner.oid = indrelid WHERE owner.relname = ANY(%(names)s)
+    ORDER BY 1, 2
+"""
 
 Pages = Mapping[str, tuple[int, int]]
 """Of each table: its own pages, and those of its indexes."""
@@ -221,6 +232,23 @@ def _print_move(connection: psycopg.Connection[Any], base_url: str, unit: AskedI
     print(f"| {table} | {size / 1e6:,.0f} | {times} | {a_gigabyte} | {longest} |", flush=True)
 
 
+def print_packed(url: str) -> None:
+    """What a file system that compresses blocks by itself would make of tables and indexes."""
+    packer, found = zstandard.ZstdCompressor(level=3), dict[str, list[int]]()
+    with psycopg.connect(url, autocommit=True) as connection:
+        connection.execute("CHECKPOINT")
+        (folder,) = connection.execute("SHOW data_directory").fetchone() or ("",)
+        for name, kind, path in connection.execute(_FILES, {"names": list(PACKED)}).fetchall():
+            raw = Path(folder, path).read_bytes()
+            blocks = (raw[start : start + BLOCK] for start in range(0, len(raw), BLOCK))
+            sizes = found.setdefault(f"{name}{kind}", [0, 0])
+            sizes[0] += len(raw)
+            sizes[1] += sum(-(-len(packer.compress(block)) // SECTOR) * SECTOR for block in blocks)
+    print("\n| | MB | in compressed blocks of 128 kB | of it |\n|---|---|---|---|")
+    for name, (before, after) in found.items():
+        print(f"| {name} | {before / 1e6:,.1f} | {after / 1e6:,.1f} | {after / before:.0%} |")
+
+
 def print_check(url: str, folder: Path) -> None:
     """What `partkin check` finds while the tables are on the cheap disk."""
     with closing(Database(url)) as kept, closing(Database(f"sqlite:///{folder / 'rebuilt.db'}")) as empty:
@@ -243,6 +271,7 @@ def main() -> None:
         make(url, asked.marriages, 7)
         print_reads(url, Path(name))
         print_moves(url)
+        print_packed(url)
         print_check(url, Path(name))
 
 
