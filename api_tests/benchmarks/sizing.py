@@ -220,7 +220,7 @@ def print_needs(found: Mapping[str, Measured]) -> None:
     print(f"\n| | | 1 year | {YEARS} years | {PLANTS} plants, {YEARS} years |\n|---|---|---|---|---|")
     for lines in zip(*columns, strict=True):
         (name, _, unit), *_ = lines
-        print(f"| {name} | {unit} | {' | '.join(f'{number:,.0f}' for _, number, _ in lines)} |")
+        print(f"| {name} | {unit} | {' | '.join(f'{number:,.{int(number < 10)}f}' for _, number, _ in lines)} |")
 
 
 def print_times(found: Mapping[str, Measured]) -> None:
@@ -259,6 +259,7 @@ def print_limits(found: Mapping[str, Measured]) -> None:
         ((page,),) = connection.execute("PRAGMA page_size").fetchall()
     limits = {
         f"numbers of rows (entries * {FACTS_PER_ENTRY}) below 2^63": entries * FACTS_PER_ENTRY / (1 << 63),
+        "numbers in JSON below 2^53 (RFC 8785)": entries * FACTS_PER_ENTRY / (1 << 53),
         "numbers of marriages below 10^15 (marks of ways)": entries * FACTS_PER_ENTRY / MARRIAGE_MARK,
         "items below 2^31 (their places in the arrays)": marriages * one.rows["item"] / (1 << 31),
         "largest table of PostgreSQL, of 32 TB": marriages * one.largest["table"] / (1 << 45),
