@@ -14,7 +14,6 @@ import argparse
 import multiprocessing
 import os
 import platform
-import resource
 import shutil
 import sqlite3
 import subprocess
@@ -64,7 +63,7 @@ class Measured:
     largest: Amounts
     """Bytes of the largest table, and of the largest index."""
     arrays: Amounts
-    """Bytes of the files, most bytes of memory while they are read and renewed; seconds of both."""
+    """Bytes of the files, and most bytes of memory and seconds while they are read, and while they are renewed."""
     export: Amounts
     """Bytes by file, as written and compressed."""
     copies: Amounts
@@ -146,7 +145,9 @@ def _renew(url: str, folder: str) -> tuple[float, float]:
     began = time.perf_counter()
     with closing(Database(url)) as database:
         assert Held(database, Path(folder)).renew(0)
-    return time.perf_counter() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    seconds = time.perf_counter() - began
+    (most,) = (line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM:"))
+    return seconds, int(most.split()[1]) * 1024
 
 
 # -- copies and checks
@@ -234,7 +235,6 @@ def print_times(found: Mapping[str, Measured]) -> None:
             "check": one.copies["check s"],
             "export of all nights": one.export["s"],
             "read the arrays anew": one.arrays["read s"],
-            "renew the arrays": one.arrays["renew s"],
         }
         for name, seconds in spent.items():
             hours = MARRIAGES_A_YEAR * seconds / 3600
