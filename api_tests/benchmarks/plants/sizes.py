@@ -38,10 +38,15 @@ def print_sizes(url: str) -> None:
                 print(f"| {table} | {index} | {size / 1e6:,.1f} | {size / marriages:,.1f} |")
 
 
+def sizes(connection: Connection) -> list[tuple[str, str, int]]:
+    """Table, index (empty: the table itself), bytes."""
+    asked = _POSTGRESQL if connection.dialect.name == "postgresql" else _SQLITE
+    return [(table, index, int(size)) for table, index, size in connection.execute(text(asked))]
+
+
 def _lines(connection: Connection) -> Iterator[tuple[str, str, int]]:
     """Table, index, bytes: first all together, then each table with its indexes, then each by itself."""
-    asked = _POSTGRESQL if connection.dialect.name == "postgresql" else _SQLITE
-    rows = [(table, index, int(size)) for table, index, size in connection.execute(text(asked))]
+    rows = sizes(connection)
     yield "**all**", "", sum(size for _, _, size in rows)
     whole: dict[str, int] = {}
     for table, _, size in rows:
