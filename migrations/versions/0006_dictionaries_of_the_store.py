@@ -161,8 +161,8 @@ def _later_marks(row: Columns) -> Iterator[tuple[str, str]]:
         moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=at)
         written = moment.isoformat(timespec="microseconds").replace("+00:00", "Z")
         if at % 1_000_000 == 0:
-            yield "\x09", f"{written[:-8]}Z"
-        yield "\x08", written[:-4] if at % 1000 == 0 else written[:-1]
-    for mark, name in (("\x07", "operator"), ("\x06", "scan_point"), ("\x05", "kind")):
+            yield "\x08", f"{written[:-8]}Z"
+        yield "\x07", written[:-4] if at % 1000 == 0 else written[:-1]
+    for mark, name in (("\x06", "operator"), ("\x05", "scan_point")):
         if row[name] is not None:
             yield mark, f'"{name}":"{row[name]}"'

@@ -251,7 +251,7 @@ def _moment(number: ColumnElement[int]) -> ScalarSelect[Moment]:
     )
 
 
-_OF_ENTRY = (*Head._fields, "mode", "item_id", "texts")
+_OF_ENTRY = (*Head._fields, "kind", "mode", "item_id", "texts")
 
 
 def _numbers(dialect: Dialect, span: FromClause) -> Iterator[Select[Any]]:

@@ -6,7 +6,7 @@ from collections.abc import Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cache
 from itertools import count
-from operator import attrgetter
+from operator import attrgetter, itemgetter
 from random import Random
 from typing import Any
 
@@ -96,10 +96,14 @@ def marked(one: Entry) -> str:
 
 def entry_of_row(connection: Connection, row: Iterable[Any]) -> Entry:
     """An entry, from all columns of the table. Raises BrokenEntry."""
-    columns = dict(zip(entry.c.keys(), row, strict=True))
+    columns = dict(zip(_ALL_COLUMNS, row, strict=True))
     packed = columns.pop("texts")
-    message, answer = unpacked(connection, Head._make(map(columns.__getitem__, Head._fields)), packed)
+    message, answer = unpacked(connection, Head._make(_HEAD_OF_COLUMNS(columns)), packed)
     return Entry(**columns, message=message, answer=answer)
+
+
+_ALL_COLUMNS = tuple(entry.c.keys())
+_HEAD_OF_COLUMNS = itemgetter(*Head._fields)
 
 
 def entries_of_messages(connection: Connection, message_ids: Sequence[str]) -> dict[str, Entry]:

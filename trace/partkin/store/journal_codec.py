@@ -39,8 +39,8 @@ _LEVEL: Final = 12
 _TRAINED_FOR: Final = 6
 """The level that a dictionary is made for: for higher ones that takes ten times as long, and packs no better."""
 
-_BETWEEN, *_MARKS = map(chr, range(10))
-_MESSAGE_ID, _RECORDED_AT, _ENTRY, _NEXT_NUMBER, _KIND, _SCAN_POINT, _OPERATOR, _OCCURRED_AT, _WHOLE_SECOND = _MARKS
+_BETWEEN, *_MARKS = map(chr, range(9))
+_MESSAGE_ID, _RECORDED_AT, _ENTRY, _NEXT_NUMBER, _SCAN_POINT, _OPERATOR, _OCCURRED_AT, _WHOLE_SECOND = _MARKS
 _NUMBER: Final = '"number":'
 _SECOND: Final = 1_000_000
 
@@ -58,7 +58,6 @@ class Head(NamedTuple):
 
     id: int
     message_id: str | None
-    kind: str
     scan_point: str | None
     operator: str | None
     occurred_at: Moment | None
@@ -91,8 +90,7 @@ def with_marks(head: Head, message: str, answer: str) -> str:
 def _without_marks(head: Head, number: int, text: str) -> tuple[str, str]:
     """Message and answer. Raises ValueError where it is not what `with_marks` made."""
     before, *parts = text.split(_NEXT_NUMBER)
-    numbered = (f"{_NUMBER}{number}{part}" for number, part in enumerate(parts, head.id * FACTS_PER_ENTRY))
-    text = before + "".join(numbered)
+    text = "".join([before, *[f"{_NUMBER}{row}{part}" for row, part in enumerate(parts, head.id * FACTS_PER_ENTRY)]])
     for mark, words in reversed(_standing_for(head, number)):
         text = text.replace(mark, words)
     message, answer = text.split(_BETWEEN)
@@ -101,29 +99,24 @@ def _without_marks(head: Head, number: int, text: str) -> tuple[str, str]:
 
 def _standing_for(head: Head, number: int) -> list[tuple[str, str]]:
     """What is replaced, in this order, and by which mark."""
+    entry, message_id, scan_point, operator, occurred_at, recorded_at = head
     found = [
-        (_MESSAGE_ID, f'"message_id":"{head.message_id}"'),
-        (_RECORDED_AT, _recorded(head.recorded_at)),
-        (_ENTRY, f'"entry":{head.id},'),
+        (_MESSAGE_ID, f'"message_id":"{message_id}"'),
+        (_RECORDED_AT, _recorded(recorded_at)),
+        (_ENTRY, f'"entry":{entry},'),
     ]
     if number == FIRST:
         return found
-    found.append((_KIND, f'"kind":"{head.kind}"'))
-    if head.scan_point is not None:
-        found.append((_SCAN_POINT, f'"scan_point":"{head.scan_point}"'))
-    if head.operator is not None:
-        found.append((_OPERATOR, f'"operator":"{head.operator}"'))
-    if head.occurred_at is not None:
-        found += _occurred(head.occurred_at)
-    return found
-
-
-def _occurred(at: Moment) -> list[tuple[str, str]]:
-    """The moment as far as it stands in all ways to write it in UTC: to the millisecond where it is a whole one."""
-    text = text_of(at)
-    found = [(_OCCURRED_AT, text[:-4] if at % 1000 == 0 else text[:-1])]
-    if at % _SECOND == 0:
-        found.append((_WHOLE_SECOND, f"{text[:-8]}Z"))
+    if scan_point is not None:
+        found.append((_SCAN_POINT, f'"scan_point":"{scan_point}"'))
+    if operator is not None:
+        found.append((_OPERATOR, f'"operator":"{operator}"'))
+    if occurred_at is not None:
+        text = text_of(occurred_at)
+        # To the millisecond where it is a whole one: so it stands in most ways to write it.
+        found.append((_OCCURRED_AT, text[:-4] if occurred_at % 1000 == 0 else text[:-1]))
+        if occurred_at % _SECOND == 0:
+            found.append((_WHOLE_SECOND, f"{text[:-8]}Z"))
     return found
 
 
