@@ -23,6 +23,7 @@ from stdnum.iso7064 import mod_37_36
 from api_tests.cases import frozen
 from api_tests.plant import Station, differences, dryer, load, motor, recorded
 from api_tests.servers import running, served
+from api_tests.test_seals import UNLOCK
 from partkin.exports.night import export_night
 from partkin.store.database import Database
 from partkin.store.dictionaries import add_dictionary
@@ -226,6 +227,19 @@ def test_a_store_of_the_first_version_is_what_its_journal_says(
 ) -> None:
     upgrade(first)
     assert differences(empty_store_url, new_store()) == []
+
+
+def test_check_compares_what_was_packed_first_with_its_columns(
+    first: Database, empty_store_url: str, new_store: Callable[[], str]
+) -> None:
+    """Of entries that were packed before there were marks for these columns."""
+    upgrade(first)
+    with first.write() as connection:
+        for unlock in UNLOCK[first.dialect]:
+            connection.execute(text(unlock))
+        connection.execute(text("UPDATE entry SET operator = 'B9', scan_point = NULL WHERE id = 3"))
+    (found,) = differences(empty_store_url, new_store())
+    assert found.startswith("entry: kept (3, ")
 
 
 def test_a_store_of_the_first_version_goes_on(first: Database, empty_store_url: str, tmp_path: Path) -> None:
