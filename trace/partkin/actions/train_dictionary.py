@@ -14,14 +14,14 @@ from partkin.store.seals import Seal
 FEWEST = 10_000
 """Entries from which one is trained."""
 
-SELDOM = 1_000_000
+SELDOM = 10_000_000
 """Entries after which a better one is tried for at the latest."""
 
 SAMPLED = 8_000
 """Entries that it is trained and tried on; about a second's work."""
 
 HELD_OUT = 8
-"""One in so many is only tried on."""
+"""The newest, one in so many, are only tried on: it must fit what comes later, whose serial numbers are others."""
 
 WORTH = 0.9
 """Of the bytes until now: a dictionary is kept if it leaves no more."""
@@ -51,8 +51,9 @@ def _is_time(seal: Seal, *, first: bool) -> bool:
 
 def _better(texts: list[str], now_used: Codec, number: int) -> bytes | None:
     """A dictionary that packs texts so much better that it pays."""
-    held_out = texts[::HELD_OUT]
-    content = trained([text for place, text in enumerate(texts) if place % HELD_OUT])
+    newest = len(texts) - len(texts) // HELD_OUT
+    held_out = texts[newest:]
+    content = trained(texts[:newest])
     if content is None:
         return None
     sizes = [sum(map(len, codec.compressed(held_out))) for codec in (Codec({number: content}), now_used)]

@@ -117,7 +117,7 @@ def _keep_rows(table: Table, same: str) -> None:
         CREATE TRIGGER {name}_no_replace BEFORE INSERT ON {name}
         WHEN EXISTS (SELECT 1 FROM {name} WHERE {same})
         BEGIN SELECT RAISE(ABORT, 'the journal is append-only: REPLACE refused'); END
-        """,
+        """,  # noqa: S608 - the names are ours
         f"""
         CREATE TRIGGER {name}_no_delete BEFORE DELETE ON {name}
         BEGIN SELECT RAISE(ABORT, 'the journal is append-only: DELETE refused'); END
