@@ -36,6 +36,9 @@ SIZE: Final = 112_640
 """Bytes of a dictionary of the store's own, at most."""
 
 _LEVEL: Final = 9
+_PACKAGED_LEVEL: Final = 6
+"""With the dictionary of the package a higher one costs time and saves next to nothing."""
+
 _USUAL: Final = 2_000
 """Bytes of a text: the compressor's tables are made as large as that and a dictionary need."""
 
@@ -161,7 +164,7 @@ class Codec:
 
     def add(self, number: int, content: bytes) -> None:
         """Learn a dictionary of the store's own; it is the newest where no other has a higher number."""
-        self._dictionaries[number] = _prepared(content)
+        self._dictionaries[number] = _prepared(content, _LEVEL)
         self.newest = max(self.newest, number)
 
     def pack(self, head: Head, message: str, answer: str) -> bytes:
@@ -201,7 +204,8 @@ class _Compressors(threading.local):
     def compressor(self, number: int) -> zstandard.ZstdCompressor:
         if number not in self._compressors:
             self._compressors[number] = zstandard.ZstdCompressor(
-                dict_data=self._dictionaries[number], compression_params=_PARAMETERS
+                dict_data=self._dictionaries[number],
+                compression_params=_parameters(_LEVEL if number in OWN else _PACKAGED_LEVEL),
             )
         return self._compressors[number]
 
@@ -215,21 +219,23 @@ class _Compressors(threading.local):
 
 @cache
 def _packaged() -> zstandard.ZstdCompressionDict:
-    return _prepared((resources.files("partkin.store") / "journal_1.dictionary").read_bytes())
+    return _prepared((resources.files("partkin.store") / "journal_1.dictionary").read_bytes(), _PACKAGED_LEVEL)
 
 
-def _prepared(content: bytes) -> zstandard.ZstdCompressionDict:
+def _prepared(content: bytes, level: int) -> zstandard.ZstdCompressionDict:
     dictionary = zstandard.ZstdCompressionDict(content)
-    dictionary.precompute_compress(compression_params=_PARAMETERS)
+    dictionary.precompute_compress(compression_params=_parameters(level))
     return dictionary
 
 
-_PARAMETERS: Final = zstandard.ZstdCompressionParameters.from_level(
-    _LEVEL,
-    source_size=_USUAL,
-    dict_size=SIZE,
-    format=zstandard.FORMAT_ZSTD1_MAGICLESS,
-    write_content_size=1,
-    write_checksum=0,
-    write_dict_id=0,
-)
+@cache
+def _parameters(level: int) -> zstandard.ZstdCompressionParameters:
+    return zstandard.ZstdCompressionParameters.from_level(
+        level,
+        source_size=_USUAL,
+        dict_size=SIZE,
+        format=zstandard.FORMAT_ZSTD1_MAGICLESS,
+        write_content_size=1,
+        write_checksum=0,
+        write_dict_id=0,
+    )
