@@ -228,16 +228,27 @@ UNLOCK = {
     ],
 )
 def test_entries_whose_dictionary_is_gone_are_named(
-    change: str, words: str, station: Station, store: Database, store_url: str, capsys: pytest.CaptureFixture[str]
+    change: str,
+    words: str,
+    station: Station,
+    store: Database,
+    store_url: str,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     with store.write() as connection:
         add_dictionary(connection, 128, WORDS, 0)
     entries = [recorded(station.start(f"D{number}"))["entry"] for number in range(3)]
+    monkeypatch.setattr(training, "FEWEST", 1)
+    seal = seal_journal(store, now=0).seal
+    assert seal is not None
     if store.dialect == "postgresql":
         change = change.replace("BLOB", "bytea")
     with store.write() as connection:
         for statement in (*UNLOCK[store.dialect], change):
             connection.execute(text(statement))
+    with closing(Database(store_url)) as another:
+        assert train_dictionary(another, seal, now=0) is None, "the sample cannot be read"
     broken = checked(store_url, capsys)["broken_entries"]
     assert [one["entry"] for one in broken] == entries
     assert all(words in one["detail"] for one in broken)

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import logging
+
 from sqlalchemy.exc import DBAPIError
 
 from partkin.rules.moments import Moment
 from partkin.store.database import Database, is_conflict
 from partkin.store.dictionaries import add_dictionary, codec_to_pack, learn_newest, next_dictionary
 from partkin.store.journal import sampled_texts
-from partkin.store.journal_codec import OWN, Codec, trained
+from partkin.store.journal_codec import OWN, BrokenEntry, Codec, trained
 from partkin.store.seals import Seal
+
+log = logging.getLogger(__name__)
 
 FEWEST = 10_000
 """Entries from which one is trained."""
@@ -31,13 +35,18 @@ def train_dictionary(database: Database, seal: Seal, *, now: Moment) -> int | No
     """Train a dictionary on recent entries once a seal was made, if it is time, and keep it if it pays; its number.
 
     It is time while there is none, and whenever the first digit of the number of entries changed, up to `SELDOM`. No
-    recorder waits for it. Where all numbers are taken, the last dictionary is used for ever.
+    recorder waits for it. Where all numbers are taken, the last dictionary is used for ever; where entries are broken,
+    none is trained until they are mended.
     """
     with database.read(limited=False) as connection:
         number = next_dictionary(connection)
         if number is None or not _is_time(seal, first=number == OWN.start):
             return None
-        texts = sampled_texts(connection, seal.last_entry, SAMPLED)
+        try:
+            texts = sampled_texts(connection, seal.last_entry, SAMPLED)
+        except BrokenEntry as broken:
+            log.error("no dictionary was trained: %s", broken)
+            return None
         now_used = codec_to_pack(connection)
     content = _better(texts, now_used, number)
     return number if content is not None and _keep(database, number, content, now) else None
