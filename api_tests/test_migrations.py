@@ -23,8 +23,11 @@ from stdnum.iso7064 import mod_37_36
 from api_tests.cases import frozen
 from api_tests.plant import Station, differences, dryer, load, motor, recorded
 from api_tests.servers import running, served
+from api_tests.test_seals import UNLOCK
 from partkin.exports.night import export_night
 from partkin.store.database import Database
+from partkin.store.dictionaries import add_dictionary
+from partkin.store.journal import Entry, read_entries
 from partkin.store.migrate import (
     StoreAtAnotherRevision,
     current_revision,
@@ -33,7 +36,7 @@ from partkin.store.migrate import (
     require_current,
     upgrade,
 )
-from partkin.store.tables import entry, metadata
+from partkin.store.tables import dictionary, entry, metadata
 
 CHECKOUT = Path(__file__).parents[1]
 
@@ -226,6 +229,19 @@ def test_a_store_of_the_first_version_is_what_its_journal_says(
     assert differences(empty_store_url, new_store()) == []
 
 
+def test_check_compares_what_was_packed_first_with_its_columns(
+    first: Database, empty_store_url: str, new_store: Callable[[], str]
+) -> None:
+    """Of entries that were packed before there were marks for these columns."""
+    upgrade(first)
+    with first.write() as connection:
+        for unlock in UNLOCK[first.dialect]:
+            connection.execute(text(unlock))
+        connection.execute(text("UPDATE entry SET operator = 'B9', scan_point = NULL WHERE id = 3"))
+    (found,) = differences(empty_store_url, new_store())
+    assert found.startswith("entry: kept (3, ")
+
+
 def test_a_store_of_the_first_version_goes_on(first: Database, empty_store_url: str, tmp_path: Path) -> None:
     upgrade(first)
     with running(empty_store_url) as base_url, httpx2.Client(base_url=base_url) as client:
@@ -258,7 +274,9 @@ def test_a_store_of_the_first_version_goes_there_and_back(first: Database) -> No
 def test_a_journal_with_lists_of_cases_goes_there_and_back(
     database: Database, store_url: str, new_store: Callable[[], str]
 ) -> None:
-    """Its texts are as they were when they are not packed, and packed again."""
+    """Its texts are as they were when they are not packed, and packed again, whatever with."""
+    with database.write() as connection:
+        add_dictionary(connection, 128, b'"position":"MOTOR","quantity":1,"slot":1,"part":"DRYER"', 0)
     load(store_url)
     with running(store_url) as base_url, httpx2.Client(base_url=base_url) as client:
         station = Station(client)
@@ -267,7 +285,9 @@ def test_a_journal_with_lists_of_cases_goes_there_and_back(
         recorded(station.marry("D1", "L-10", motor("M1")))
         frozen(station, items=[motor("M1")])
         entries = client.get("/v1/entries").json()
-    before = rows_of(database)
+    before, rows = journal_of(database), books_of(database)
+    with database.read() as connection:
+        assert {packed[0] for packed in connection.scalars(select(entry.c.texts))} == {128}
     downgrade(database, "0003")
     with database.read() as connection:
         unpacked = connection.execute(text("SELECT kind, message, answer FROM entry ORDER BY id")).all()
@@ -276,8 +296,18 @@ def test_a_journal_with_lists_of_cases_goes_there_and_back(
     ]
     assert {"case-list", "unreadable", "catalogue"} <= {kind for kind, *_ in unpacked}
     upgrade(database)
-    assert rows_of(database) == before
+    assert (journal_of(database), books_of(database)) == (before, rows)
     assert differences(store_url, new_store()) == []
+
+
+def journal_of(database: Database) -> list[Entry]:
+    with database.read() as connection:
+        return list(read_entries(connection))
+
+
+def books_of(database: Database) -> dict[str, list[str]]:
+    """All rows but the journal's."""
+    return {name: rows for name, rows in rows_of(database).items() if name not in ("entry", "dictionary")}
 
 
 def row() -> dict[str, object]:
@@ -313,6 +343,17 @@ def test_the_database_itself_refuses_to_change_the_journal(database: Database) -
             connection.exec_driver_sql(change)
     with database.read() as connection:
         assert connection.execute(select(entry)).all() == kept
+
+
+def test_the_database_itself_refuses_to_change_a_dictionary(database: Database) -> None:
+    with database.write() as connection:
+        add_dictionary(connection, 128, b"dictionary", 0)
+    for change in CHANGES_TO_THE_JOURNAL[database.dialect]:
+        changed = change.replace("entry", "dictionary").replace("kind = ''", "content = '\\x00'")
+        with pytest.raises(DBAPIError, match="append-only"), database.write() as connection:
+            connection.exec_driver_sql(changed)
+    with database.read() as connection:
+        assert connection.scalars(select(dictionary.c.content)).all() == [b"dictionary"]
 
 
 def test_a_store_at_the_right_revision_is_accepted(database: Database) -> None:

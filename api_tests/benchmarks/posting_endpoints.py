@@ -16,10 +16,11 @@ from partkin.rules.moments import FOREVER
 from partkin.store import tables
 from partkin.store.database import Database
 from partkin.store.journal import next_numbers
-from partkin.store.journal_codec import pack
+from partkin.store.journal_codec import Codec, Head
 
 MARRIAGE = TypeAdapter(Marriage)
 FACTS = 4096
+CODEC = Codec()
 
 
 async def read(request: Request) -> Marriage:
@@ -95,6 +96,7 @@ def new_marriage(number: int, child: int, parent: int, position: str, point_of_u
 def new_entry(number: int, message: Marriage, unit: int, answer: str) -> dict[str, Any]:
     """A row of the journal."""
     now, text = time.time_ns() // 1000, MARRIAGE.dump_json(message).decode()
+    said = (message.message_id, message.scan_point, message.operator, message.moment)
     return {
         "id": number,
         "message_id": message.message_id,
@@ -107,5 +109,5 @@ def new_entry(number: int, message: Marriage, unit: int, answer: str) -> dict[st
         "recorded_at": now,
         "item_id": unit,
         "status": 201,
-        "texts": pack(number, message.message_id, now, text, answer),
+        "texts": CODEC.pack(Head(number, *said, now), text, answer),
     }

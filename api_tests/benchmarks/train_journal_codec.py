@@ -25,8 +25,9 @@ from time import perf_counter
 import zstandard
 
 from partkin.store.database import Database
-from partkin.store.journal import Entry, read_entries
-from partkin.store.journal_codec import pack, unpack, with_marks
+from partkin.store.dictionaries import codec_to_pack
+from partkin.store.journal import Entry, head_of, marked, read_entries
+from partkin.store.journal_codec import Codec
 
 SEEDS = (7, 11)
 UNITS = 200
@@ -58,7 +59,7 @@ def trained() -> bytes:
     """The dictionary."""
     with tempfile.TemporaryDirectory() as folder:
         stores = [played(f"sqlite:///{folder}/{seed}.db", seed) for seed in SEEDS]
-        entries = [entry for store in stores for entry in journal(store)]
+        entries = [entry for store in stores for entry in journal(store)[0]]
     return zstandard.train_dictionary(SIZE, list(samples(entries, random.Random(1))), level=6).as_bytes()
 
 
@@ -69,13 +70,13 @@ def played(store: str, seed: int) -> str:
     return store
 
 
-def journal(store: str) -> list[Entry]:
-    """All entries of a store."""
+def journal(store: str) -> tuple[list[Entry], Codec]:
+    """All entries of a store, and what packs its next one."""
     database = Database(store)
     with database.read() as connection:
-        entries = list(read_entries(connection))
+        entries, codec = list(read_entries(connection)), codec_to_pack(connection)
     database.close()
-    return entries
+    return entries, codec
 
 
 def samples(entries: Iterable[Entry], chance: random.Random) -> Iterator[bytes]:
@@ -88,8 +89,7 @@ def samples(entries: Iterable[Entry], chance: random.Random) -> Iterator[bytes]:
         most = SAMPLES * 4 if kind == "marriage" else SAMPLES
         chosen = chance.sample(by_kind[kind], min(most, len(by_kind[kind])))
         for entry in [*chosen, *chance.choices(chosen, k=max(0, FEWEST - len(chosen)))]:
-            said = with_marks(entry.id, entry.message_id, entry.recorded_at, entry.message, entry.answer)
-            yield unknown(said, chance).encode()
+            yield unknown(marked(entry), chance).encode()
 
 
 def unknown(said: str, chance: random.Random) -> str:
@@ -114,26 +114,26 @@ def _sign(sign: str, chance: random.Random) -> str:
 
 
 def measure(url: str) -> None:
-    """Bytes and microseconds an entry."""
-    entries = journal(url)
+    """Bytes and microseconds an entry, with the newest dictionary of the store."""
+    entries, codec = journal(url)
     print(f"\n{url}: {len(entries)} entries\n\n| kind | entries | bytes | packed | µs to pack | to unpack |")
     print("|---|---|---|---|---|---|")
     by_kind: Mapping[str, list[Entry]] = defaultdict(list)
     for entry in entries:
         by_kind[entry.kind].append(entry)
     for kind, some in sorted(by_kind.items(), key=lambda one: -len(one[1])):
-        print_measured(kind, some)
-    print_measured("all", entries)
+        print_measured(kind, some, codec)
+    print_measured("all", entries, codec)
 
 
-def print_measured(name: str, entries: Sequence[Entry]) -> None:
+def print_measured(name: str, entries: Sequence[Entry], codec: Codec) -> None:
     """A line of the table."""
-    heads = [(entry.id, entry.message_id, entry.recorded_at) for entry in entries]
+    heads = list(map(head_of, entries))
     texts = [(entry.message, entry.answer) for entry in entries]
     began = perf_counter()
-    packed = [pack(*head, *both) for head, both in zip(heads, texts, strict=True)]
+    packed = [codec.pack(head, *both) for head, both in zip(heads, texts, strict=True)]
     between = perf_counter()
-    unpacked = [unpack(*head, one) for head, one in zip(heads, packed, strict=True)]
+    unpacked = [codec.unpack(head, one) for head, one in zip(heads, packed, strict=True)]
     ended = perf_counter()
     assert unpacked == texts
     count = len(entries)

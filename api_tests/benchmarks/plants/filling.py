@@ -17,7 +17,7 @@ import psycopg
 from sqlalchemy import make_url
 
 from api_tests.benchmarks.plants.forms import HEAD, Blank, EntryForm, RowForm, Values, filler
-from api_tests.benchmarks.plants.journal import TEXTS, kept_id, packed, texts_of
+from api_tests.benchmarks.plants.journal import TEXTS, Packing, kept_id, texts_of
 from partkin.rules.rows import Row
 from partkin.store import tables
 from partkin.store.books import BOOKS
@@ -51,6 +51,7 @@ class Filling(ABC):
     """
 
     dialect: Dialect
+    packing: Packing
 
     @abstractmethod
     def row_maker(self, form: RowForm, places: Places) -> Make:
@@ -91,7 +92,7 @@ class Filling(ABC):
 
     def rows_of(self, entries: Sequence[Any]) -> list[Any]:
         """The rows of entries."""
-        kept = packed([text for _, texts in entries for text in texts])
+        kept = self.packing.packed([text for _, texts in entries for text in texts])
         width = len(TEXTS)
         return [
             self.whole(beginning, kept[place * width : (place + 1) * width])
@@ -107,12 +108,12 @@ class Filling(ABC):
             self.write(table, of_table)
 
 
-def filling(url: str) -> Filling:
+def filling(url: str, packing: Packing) -> Filling:
     """Begin to fill a store that is migrated and has no entries. Raises ValueError where it has some."""
     address = make_url(url)
     if address.get_backend_name() == "sqlite":
-        return FillingSQLite(str(address.database))
-    return FillingPostgreSQL(address.set(drivername="postgresql").render_as_string(hide_password=False))
+        return FillingSQLite(str(address.database), packing)
+    return FillingPostgreSQL(address.set(drivername="postgresql").render_as_string(hide_password=False), packing)
 
 
 # ----------------------------------------------------------------------------------------------------------------------
@@ -123,7 +124,8 @@ class FillingSQLite(Filling):
 
     dialect = "sqlite"
 
-    def __init__(self, file: str) -> None:
+    def __init__(self, file: str, packing: Packing) -> None:
+        self.packing = packing
         self._connection = sqlite3.connect(file, isolation_level=None)
         for pragma in ("journal_mode = OFF", "synchronous = OFF", "cache_size = -1000000", "locking_mode = EXCLUSIVE"):
             self._connection.execute(f"PRAGMA {pragma}").fetchall()
@@ -198,8 +200,8 @@ class FillingPostgreSQL(Filling):
 
     dialect = "postgresql"
 
-    def __init__(self, url: str) -> None:
-        self._url = url
+    def __init__(self, url: str, packing: Packing) -> None:
+        self._url, self.packing = url, packing
         self._connection = psycopg.connect(url)
         _require_empty(self._connection.execute("SELECT 1 FROM entry LIMIT 1").fetchone())
         names = list(_COLUMNS)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from partkin.store.database import Dialect, bytes_of_id
+from partkin.store.database import Database, Dialect, bytes_of_id
+from partkin.store.dictionaries import add_dictionary
 from partkin.store.journal import Entry, marked
-from partkin.store.journal_codec import compressed
+from partkin.store.journal_codec import OWN, Codec, trained
 
 TEXTS = ("texts",)
 """The columns that hold them."""
@@ -17,9 +18,23 @@ def texts_of(entry: Entry) -> tuple[str, ...]:
     return (marked(entry),)
 
 
-def packed(texts: Sequence[str]) -> Sequence[str | bytes]:
-    """Such texts of many entries, as they are kept."""
-    return compressed(texts)
+class Packing:
+    """The dictionary that a store of some age would have, and what packs with it."""
+
+    def __init__(self, texts: Sequence[str]) -> None:
+        """Train it on texts as `texts_of` gives them; where they are too few, the package's is used."""
+        self._content = trained(texts)
+        self._codec = Codec({} if self._content is None else {OWN.start: self._content})
+
+    def keep(self, database: Database) -> None:
+        """Put the dictionary in a store."""
+        if self._content is not None:
+            with database.write() as connection:
+                add_dictionary(connection, OWN.start, self._content, 0)
+
+    def packed(self, texts: Sequence[str]) -> Sequence[bytes]:
+        """Texts of many entries, as they are kept."""
+        return self._codec.compressed(texts)
 
 
 def kept_id(message_id: str | None, dialect: Dialect) -> str | bytes | None:

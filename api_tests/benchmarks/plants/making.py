@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, closing
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -14,8 +14,8 @@ import numpy as np
 from api_tests.benchmarks.plants.clock import START
 from api_tests.benchmarks.plants.environment import Environment
 from api_tests.benchmarks.plants.filling import Filling, Make, Progress, filling
-from api_tests.benchmarks.plants.forms import Forms, Values
-from api_tests.benchmarks.plants.journal import packed
+from api_tests.benchmarks.plants.forms import Forms, Values, filler
+from api_tests.benchmarks.plants.journal import Packing
 from api_tests.benchmarks.plants.lots import Lots
 from api_tests.benchmarks.plants.shift import UNITS, play
 from api_tests.benchmarks.plants.stamping import SHIPPED, Plant, Stamps, identities
@@ -36,8 +36,8 @@ HOUR = 3_600_000_000
 BYTES_A_ROW = {"postgresql": 220, "sqlite": 230}
 """Of a row without message and answer, with its share of the indexes; measured at a million marriages."""
 
-BYTES_A_BLANK = 12
-"""Of a message or an answer."""
+TRAINED_ON = 4
+"""Blocks, the first ones."""
 
 
 @dataclass(frozen=True)
@@ -63,13 +63,23 @@ class Maker:
         self._lots = Lots(self.forms, self.plant.blocks, seed)
         self._stamps = Stamps(self.forms, self._lots, self.plant)
         self._environment = Environment(self.forms, self._lots, self._stamps, seed)
+        first = range(min(TRAINED_ON, self.plant.blocks))
+        self._early = {block: self._stamps.values(block) for block in first}
+        """Values, until they are written."""
+        self._packing = Packing([text for block in first for text in self._texts(block)])
+
+    def _texts(self, block: int) -> Iterator[str]:
+        """Those of an early block, before they are packed."""
+        stage = self.plant.stage(block)
+        assert stage is not None
+        for entry in self.forms.stages[stage].entries:
+            for text in entry.texts:
+                yield text.text % filler(text.blanks, self._places)(self._early[block])
 
     def size(self) -> Size:
         """What it will be."""
         blocks, shipped = self.plant.blocks, self.forms.stages[SHIPPED]
-        texts = [text for entry in shipped.entries for text in entry.texts]
-        journal = sum(map(len, packed([text.text for text in texts])))
-        journal += BYTES_A_BLANK * sum(len(text.blanks) for text in texts)
+        journal = sum(map(len, self._packing.packed(list(self._texts(0)))))
         rows = len(shipped.entries) + sum(map(len, shipped.rows.values()))
         return Size(
             blocks,
@@ -91,7 +101,8 @@ class Maker:
                     raise ValueError(f"{database} has entries already: make the plant in a fresh store")
             catalogue = self._catalogue()
             rebuild(iter([catalogue]), database, lambda _done: None)
-        store = filling(url)
+            self._packing.keep(database)
+        store = filling(url, self._packing)
         store.write_entries([store.entry(catalogue)])
         with bar("windows written") as progress:
             self._write_windows(store, progress)
@@ -121,7 +132,7 @@ class Maker:
         windows = self.plant.blocks + going_on - 1
         blocks: deque[Values] = deque(maxlen=going_on)
         for window in range(windows):
-            blocks.appendleft(self._stamps.values(window) if window < self.plant.blocks else [])
+            blocks.appendleft(self._values(window) if window < self.plant.blocks else [])
             events = self._environment.entries(self._stamps.events_in(window))
             store.write_entries([store.entry(entry) for entry in events])
             stages = tuple(self.plant.stage(window - delay) for delay in range(going_on))
@@ -132,6 +143,9 @@ class Maker:
                 else:
                     store.write(table, rows)
             progress(window + 1, windows)
+
+    def _values(self, block: int) -> Values:
+        return self._early.pop(block) if block in self._early else self._stamps.values(block)
 
     def _all_steps(self, store: Filling) -> list[dict[str, list[Step]]]:
         """Of each stage and table: all that a block writes."""

@@ -17,14 +17,18 @@ def seal(store: StoreUrl = None, as_json: AsJson = False) -> None:
     up to it. Where nothing was recorded since, the last seal is shown.
     """
     from partkin.actions.seal_journal import NotSealed, seal_journal
+    from partkin.actions.train_dictionary import train_dictionary
     from partkin.command_line.terminal import console
     from partkin.questions.seals import seal_json
 
+    now = time.time_ns() // 1000
     with open_store(store) as database:
         try:
-            sealed = seal_journal(database, now=time.time_ns() // 1000)
+            sealed = seal_journal(database, now=now)
         except NotSealed as error:
             raise BadInput(str(error)) from error
+        if sealed.seal is not None and sealed.new:
+            train_dictionary(database, sealed.seal, now=now)
     if sealed.seal is None:
         console(stderr=True).print("The journal has no entry, so there is nothing to seal.")
         raise typer.Exit(1)

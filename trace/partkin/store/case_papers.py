@@ -169,7 +169,7 @@ class Answered(NamedTuple):
 def entries_by_number(connection: Connection, numbers: Sequence[int]) -> Sequence[Answered]:
     """Entries by their numbers, in order. Raises BrokenEntry."""
     query = select(entry).where(among(connection, entry.c.id, numbers)).order_by(entry.c.id)
-    return [_answered(entry_of_row(row)) for row in connection.execute(query)]
+    return [_answered(entry_of_row(connection, row)) for row in connection.execute(query)]
 
 
 def _answered(one: Entry) -> Answered:

@@ -140,10 +140,11 @@ class Database:
             raise ValueError(f"a store on {self._url.drivername} is not supported; {_WANTED}")
         self._question_seconds = question_seconds
         self.dialect: Final = cast(Dialect, self._url.get_backend_name())
+        options: Mapping[str, Any] = {_REMEMBERED: {}}
         if self.dialect == "sqlite":
             if self._url.database in (None, "", ":memory:"):
                 raise ValueError(f"a store in memory would not outlive the process; {_WANTED}")
-            engine = _sqlite(self._url.render_as_string(hide_password=False))
+            engine = _sqlite(self._url.render_as_string(hide_password=False), options)
             self._engines: tuple[Engine, ...] = (engine,)
             self._reader = engine
             self._writer: Engine = engine.execution_options(sqlite_begin="BEGIN IMMEDIATE")
@@ -156,7 +157,7 @@ class Database:
                 if question_seconds is None
                 else (f"SET statement_timeout = {max(1, round(question_seconds * 1000))}",)
             )
-            reader, self._writer = _postgresql(rendered, limit), _postgresql(rendered, _FOR_WRITING)
+            reader, self._writer = _postgresql(rendered, options, limit), _postgresql(rendered, options, _FOR_WRITING)
             self._engines = (reader, self._writer)
             self._reader = reader.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
@@ -215,6 +216,18 @@ class Database:
             engine.dispose()
 
 
+def remembered(connection: Connection, kind: type[T]) -> T:
+    """The one object of a class that goes with an opened store, for all its connections; made when first asked for.
+
+    It may hold what never changes in the store once it is there.
+    """
+    kept: dict[type, Any] = connection.get_execution_options()[_REMEMBERED]
+    return cast(T, kept[kind] if kind in kept else kept.setdefault(kind, kind()))
+
+
+_REMEMBERED: Final = "partkin_remembered"
+
+
 @contextmanager
 def _stopped_after(connection: Connection, seconds: float) -> Iterator[None]:
     """Stop statements on SQLite once they have worked so long; what lies between two is not counted."""
@@ -249,8 +262,8 @@ _RECORDERS_LOCK: Final = _MIGRATION_LOCK + 1
 sqlite3.register_adapter(date, date.isoformat)  # as SQLAlchemy writes them
 
 
-def _sqlite(url: str) -> Engine:
-    engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS}, **_POOL)
+def _sqlite(url: str, options: Mapping[str, Any]) -> Engine:
+    engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS}, execution_options=options, **_POOL)
 
     # As SQLAlchemy documents for this driver: it begins no transaction of its own, so that ours hold reads and the
     # making of tables too.
@@ -279,8 +292,10 @@ _FOR_WRITING: Final = ("SET enable_seqscan = off", "SET enable_hashjoin = off", 
 planner does not know that, and reads all of it."""
 
 
-def _postgresql(url: str, settings: Sequence[str] = ()) -> Engine:
-    engine = create_engine(url, isolation_level="READ COMMITTED", pool_pre_ping=True, **_POOL)
+def _postgresql(url: str, options: Mapping[str, Any], settings: Sequence[str] = ()) -> Engine:
+    engine = create_engine(
+        url, isolation_level="READ COMMITTED", pool_pre_ping=True, execution_options=options, **_POOL
+    )
 
     @event.listens_for(engine, "connect")
     def prepare(connection: DBAPIConnection, _record: object) -> None:

@@ -52,8 +52,9 @@ from partkin.store.database import (
     row_parameters,
     value_parameters,
 )
-from partkin.store.journal import entry_of_row
-from partkin.store.journal_codec import unpack
+from partkin.store.dictionaries import unpacked
+from partkin.store.journal import entry_of_row, head_of
+from partkin.store.journal_codec import Head
 from partkin.store.tables import (
     case_decision,
     case_item,
@@ -164,13 +165,13 @@ def entries_of(connection: Connection, spans: Sequence[Span], after: After) -> I
     statement = _entries(dialect_of(connection)).execution_options(yield_per=CHUNK)
     with connection.execute(statement, parameters) as found:
         for some in found.partitions():
-            yield [_told(row) for row in some]
+            yield [_told(connection, row) for row in some]
 
 
-def _told(row: Row[Any]) -> Told:
-    _, answer = unpack(row.id, row.message_id, row.recorded_at, row.texts)
-    said = {name: getattr(row, name) for name in Told._fields if name != "answer"}
-    return Told(**said, answer=answer)
+def _told(connection: Connection, row: Row[Any]) -> Told:
+    _, answer = unpacked(connection, head_of(row), row.texts)
+    said = {name: getattr(row, name) for name in Told._fields if name not in ("occurred_at", "answer")}
+    return Told(**said, occurred_at=row.told_at, answer=answer)
 
 
 def _lists_of(connection: Connection, spans: Sequence[Span]) -> Iterator[tuple[int, Moment, Moment]]:
@@ -185,7 +186,7 @@ def _lists_of(connection: Connection, spans: Sequence[Span]) -> Iterator[tuple[i
     first = min(row.id for row in listed) // FACTS_PER_ENTRY
     lists = select(entry).where(entry.c.kind == literal_column("'case-list'"), entry.c.id >= first)
     for row in connection.execute(lists, execution_options={"yield_per": CHUNK}):
-        answer = entry_of_row(row).answer
+        answer = entry_of_row(connection, row).answer
         for member, number, item_id in listed:
             if f'"{member}":{number},' in answer:
                 yield from ((row.id, since, until) for since, until in times[item_id])
@@ -234,11 +235,11 @@ def _entries(dialect: Dialect) -> Select[Any]:
     in_time = and_(dated.c.at >= dated.c.lo, dated.c.at < dated.c.hi)
     last = tuple_(bindparam("after_at", type_=BigId), bindparam("after_entry", type_=BigId))
     next_ones = tuple_(dated.c.at, dated.c.number) > last
-    wanted = select(dated.c.number.label("id"), dated.c.at.label("occurred_at")).where(in_time, next_ones).distinct()
+    wanted = select(dated.c.number.label("id"), dated.c.at.label("told_at")).where(in_time, next_ones).distinct()
     found = wanted.subquery("wanted")
     rows, told = looked_up(dialect, found, entry, entry.c.id == found.c.id, *_OF_ENTRY)
     columns = (told.c[name] for name in _OF_ENTRY)
-    return select(*columns, found.c.occurred_at).select_from(rows).order_by(found.c.occurred_at, found.c.id)
+    return select(*columns, found.c.told_at).select_from(rows).order_by(found.c.told_at, found.c.id)
 
 
 def _moment(number: ColumnElement[int]) -> ScalarSelect[Moment]:
@@ -250,7 +251,7 @@ def _moment(number: ColumnElement[int]) -> ScalarSelect[Moment]:
     )
 
 
-_OF_ENTRY = ("id", "kind", "mode", "scan_point", "operator", "recorded_at", "item_id", "message_id", "texts")
+_OF_ENTRY = (*Head._fields, "kind", "mode", "item_id", "texts")
 
 
 def _numbers(dialect: Dialect, span: FromClause) -> Iterator[Select[Any]]:

@@ -6,15 +6,17 @@ from collections.abc import Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cache
 from itertools import count
-from operator import attrgetter
+from operator import attrgetter, itemgetter
+from random import Random
 from typing import Any
 
 from sqlalchemy import Connection, Integer, bindparam, func, select, true
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment, text_of
-from partkin.store.database import Dialect, among_values, dialect_of, recorders_lock, value_parameters
-from partkin.store.journal_codec import BrokenEntry, compressed, unpack, with_marks
+from partkin.store.database import Dialect, among, among_values, dialect_of, recorders_lock, value_parameters
+from partkin.store.dictionaries import codec_to_pack, unpacked
+from partkin.store.journal_codec import BrokenEntry, Head, with_marks
 from partkin.store.statements import Query, insert_rows
 from partkin.store.tables import entry, entry_numbers
 
@@ -71,7 +73,7 @@ def numbers_one_by_one(connection: Connection) -> Iterator[int]:
 def add_entries(connection: Connection, entries: Iterable[Entry]) -> None:
     """Append entries; in one order of message ids, so that two processes never wait for each other."""
     rows = sorted(entries, key=lambda one: one.message_id or "")
-    texts = compressed([marked(one) for one in rows])
+    texts = codec_to_pack(connection).compressed([marked(one) for one in rows])
     values = [(*_COLUMNS(one), packed) for one, packed in zip(rows, texts, strict=True)]
     insert_rows(connection, entry, (*_NAMES, "texts"), values)
 
@@ -79,24 +81,35 @@ def add_entries(connection: Connection, entries: Iterable[Entry]) -> None:
 _TEXTS = ("message", "answer")
 _NAMES = tuple(field.name for field in fields(Entry) if field.name not in _TEXTS)
 _COLUMNS = attrgetter(*_NAMES)
+_HEAD = attrgetter(*Head._fields)
+
+
+def head_of(one: Any) -> Head:
+    """What the columns of an entry say of it, of an Entry or a row."""
+    return Head._make(_HEAD(one))
 
 
 def marked(one: Entry) -> str:
     """Message and answer as they are compressed."""
-    return with_marks(one.id, one.message_id, one.recorded_at, one.message, one.answer)
+    return with_marks(head_of(one), one.message, one.answer)
 
 
-def entry_of_row(row: Iterable[Any]) -> Entry:
+def entry_of_row(connection: Connection, row: Iterable[Any]) -> Entry:
     """An entry, from all columns of the table. Raises BrokenEntry."""
-    columns = dict(zip(entry.c.keys(), row, strict=True))
-    message, answer = unpack(columns["id"], columns["message_id"], columns["recorded_at"], columns.pop("texts"))
+    columns = dict(zip(_ALL_COLUMNS, row, strict=True))
+    packed = columns.pop("texts")
+    message, answer = unpacked(connection, Head._make(_HEAD_OF_COLUMNS(columns)), packed)
     return Entry(**columns, message=message, answer=answer)
+
+
+_ALL_COLUMNS = tuple(entry.c.keys())
+_HEAD_OF_COLUMNS = itemgetter(*Head._fields)
 
 
 def entries_of_messages(connection: Connection, message_ids: Sequence[str]) -> dict[str, Entry]:
     """The entries that answered these messages before."""
     found = _answering(dialect_of(connection)).rows(connection, value_parameters(connection, message_ids))
-    entries = map(entry_of_row, found)
+    entries = (entry_of_row(connection, row) for row in found)
     return {str(one.message_id): one for one in entries}
 
 
@@ -114,7 +127,27 @@ def read_entries(
         query = query.limit(limit)
     with connection.execute(query.execution_options(yield_per=chunk)) as rows:
         for row in rows:
-            yield entry_of_row(row)
+            yield entry_of_row(connection, row)
+
+
+def sampled_texts(connection: Connection, last: int, count: int) -> list[str]:
+    """Of up to so many entries of the last before a number, by chance, in order: their texts as they are compressed.
+
+    Without those that are lists. Raises BrokenEntry.
+    """
+    first = max(1, last - _RECENT)
+    # By chance: a line's messages come in a rhythm, so each so-manieth might always be of one kind.
+    numbers = sorted(Random(last).sample(range(first, last + 1), min(count, last + 1 - first)))  # noqa: S311
+    query = select(entry).where(among(connection, entry.c.id, numbers)).order_by(entry.c.id)
+    entries = (entry_of_row(connection, row) for row in connection.execute(query))
+    return [marked(one) for one in entries if len(one.message) + len(one.answer) <= _USUAL]
+
+
+_RECENT = 200_000
+"""Entries."""
+
+_USUAL = 8_000
+"""Characters."""
 
 
 def canonical_entry(one: Entry) -> str:
@@ -133,10 +166,10 @@ def canonical_entry(one: Entry) -> str:
 def broken_entries(connection: Connection) -> Iterator[BrokenEntry]:
     """The entries whose message and answer cannot be read, in order."""
     t = entry.c
-    query = select(t.id, t.message_id, t.recorded_at, t.texts).order_by(t.id)
-    for row in connection.execute(query, execution_options={"yield_per": 1000}):
+    query = select(*(t[name] for name in Head._fields), t.texts).order_by(t.id)
+    for *head, packed in connection.execute(query, execution_options={"yield_per": 1000}):
         try:
-            unpack(*row)
+            unpacked(connection, Head._make(head), packed)
         except BrokenEntry as broken:
             yield broken
 

@@ -76,7 +76,7 @@ def entries_of_span(connection: Connection, span: Span) -> Iterator[Entry]:
     numbered = entry.c.id.between(span.first, span.last)
     query = select(entry).where(numbered, _recorded(span.start, span.end)).order_by(entry.c.id)
     for row in connection.execute(query, execution_options={"yield_per": 1000}):
-        yield entry_of_row(row)
+        yield entry_of_row(connection, row)
 
 
 def catalogue_revision_at(connection: Connection, end: Moment) -> int:

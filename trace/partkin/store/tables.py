@@ -88,52 +88,67 @@ entry = Table(
 entry_numbers = Sequence("entry_numbers", metadata=metadata)
 """Where the database has sequences; SQLite, with one writer at a time, counts on from the last entry."""
 
-_APPEND_ONLY = {
-    "postgresql": (
-        """
-        CREATE FUNCTION entry_is_append_only() RETURNS trigger LANGUAGE plpgsql AS $$
+
+def _keep_rows(table: Table, same: str) -> None:
+    """Have the database itself refuse to change the table's rows; `same` says which row a new one would replace."""
+    name = table.name
+    on_postgresql = (
+        f"""
+        CREATE FUNCTION {name}_is_append_only() RETURNS trigger LANGUAGE plpgsql AS $$
         BEGIN
             RAISE EXCEPTION 'the journal is append-only: % refused', TG_OP;
         END $$
         """,
-        """
-        CREATE TRIGGER entry_keep_rows BEFORE UPDATE OR DELETE ON entry
-        FOR EACH ROW EXECUTE FUNCTION entry_is_append_only()
+        f"""
+        CREATE TRIGGER {name}_keep_rows BEFORE UPDATE OR DELETE ON {name}
+        FOR EACH ROW EXECUTE FUNCTION {name}_is_append_only()
         """,
-        """
-        CREATE TRIGGER entry_keep_table BEFORE TRUNCATE ON entry
-        FOR EACH STATEMENT EXECUTE FUNCTION entry_is_append_only()
+        f"""
+        CREATE TRIGGER {name}_keep_table BEFORE TRUNCATE ON {name}
+        FOR EACH STATEMENT EXECUTE FUNCTION {name}_is_append_only()
         """,
-    ),
-    "sqlite": (
-        """
-        CREATE TRIGGER entry_no_update BEFORE UPDATE ON entry
+    )
+    on_sqlite = (
+        f"""
+        CREATE TRIGGER {name}_no_update BEFORE UPDATE ON {name}
         BEGIN SELECT RAISE(ABORT, 'the journal is append-only: UPDATE refused'); END
         """,
-        """
-        CREATE TRIGGER entry_no_replace BEFORE INSERT ON entry
-        WHEN EXISTS (SELECT 1 FROM entry WHERE id = NEW.id OR message_id = NEW.message_id)
+        f"""
+        CREATE TRIGGER {name}_no_replace BEFORE INSERT ON {name}
+        WHEN EXISTS (SELECT 1 FROM {name} WHERE {same})
         BEGIN SELECT RAISE(ABORT, 'the journal is append-only: REPLACE refused'); END
-        """,
-        """
-        CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
+        """,  # noqa: S608 - the names are ours
+        f"""
+        CREATE TRIGGER {name}_no_delete BEFORE DELETE ON {name}
         BEGIN SELECT RAISE(ABORT, 'the journal is append-only: DELETE refused'); END
         """,
-    ),
-}
+    )
+
+    @event.listens_for(table, "after_create")
+    def keep(_table: Table, connection: Connection, **_: object) -> None:
+        for statement in on_postgresql if connection.dialect.name == "postgresql" else on_sqlite:
+            connection.execute(text(statement))
+
+    @event.listens_for(table, "after_drop")
+    def forget_to_keep(_table: Table, connection: Connection, **_: object) -> None:
+        if connection.dialect.name == "postgresql":
+            connection.execute(text(f"DROP FUNCTION {name}_is_append_only()"))
 
 
-@event.listens_for(entry, "after_create")
-def _keep_entries(_table: Table, connection: Connection, **_: object) -> None:
-    for statement in _APPEND_ONLY[connection.dialect.name]:
-        connection.execute(text(statement))
+_keep_rows(entry, "id = NEW.id OR message_id = NEW.message_id")
 
+dictionary = Table(
+    "dictionary",
+    metadata,
+    Column("number", SmallInteger, primary_key=True, autoincrement=False),
+    Column("made_at", BigId, nullable=False, comment="our clock"),
+    Column("sha256", Code, nullable=False, comment="of its content, hexadecimal"),
+    Column("content", LargeBinary, nullable=False),
+    CheckConstraint("number BETWEEN 128 AND 255", name="number"),
+)
+"""What entries are packed with: see journal_codec.py. Part of the journal, and kept like it."""
 
-@event.listens_for(entry, "after_drop")
-def _forget_to_keep(_table: Table, connection: Connection, **_: object) -> None:
-    if connection.dialect.name == "postgresql":
-        connection.execute(text("DROP FUNCTION entry_is_append_only()"))
-
+_keep_rows(dictionary, "number = NEW.number")
 
 seal = Table(
     "seal",

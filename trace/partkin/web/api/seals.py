@@ -10,6 +10,7 @@ from fastapi import APIRouter, Query, Request, Response
 from pydantic import BaseModel, ConfigDict
 
 from partkin.actions.seal_journal import NotSealed, seal_journal
+from partkin.actions.train_dictionary import train_dictionary
 from partkin.questions.seals import list_seals, seal_json
 from partkin.rules.canonical_json import canonical
 from partkin.rules.messages import LARGEST_WHOLE
@@ -61,10 +62,13 @@ def seals(
 )
 def seal(request: Request) -> Response:
     """Seal all entries that no seal covers; where there are none, the answer is the last seal."""
+    database, now = request.app.state.database, time.time_ns() // 1000
     try:
-        sealed = seal_journal(request.app.state.database, now=time.time_ns() // 1000)
+        sealed = seal_journal(database, now=now)
     except NotSealed as error:
         raise Problem("busy", str(error), 503) from error
     if sealed.seal is None:
         raise Problem("not-found", "The journal has no entry, so there is nothing to seal.", 404)
+    if sealed.new:
+        train_dictionary(database, sealed.seal, now=now)
     return Response(canonical(seal_json(sealed.seal)), 201 if sealed.new else 200, media_type="application/json")
