@@ -1,8 +1,9 @@
-"""A slim index for walks upwards, and vacuum and analyze after smaller shares of the large tables."""
+"""Slim indexes for walks upwards and of visits, and vacuum and analyze after smaller shares of the large tables."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from alembic import op
 
@@ -25,20 +26,31 @@ VACUUMED: Mapping[str, Mapping[str, str]] = {
 }
 
 
+IN_ORDER: Mapping[str, Any] = {
+    "postgresql_using": "brin",
+    "postgresql_with": {"pages_per_range": "32", "autosummarize": "on"},
+    "postgresql_ops": {"scan_point": "text_bloom_ops"},
+}
+
+
 def upgrade() -> None:
-    _index(["child_id"])
+    _index("ix_marriage_child_id", "marriage", ["child_id"])
     if op.get_bind().dialect.name == "postgresql":
+        _index("ix_visit_scan_point", "visit", ["scan_point", "last_at"], **IN_ORDER)
         for table, settings in VACUUMED.items():
-            op.execute(f"ALTER TABLE {table} SET ({', '.join(f'{name} = {value}' for name, value in settings.items())})")
+            values = ", ".join(f"{name} = {value}" for name, value in settings.items())
+            op.execute(f"ALTER TABLE {table} SET ({values})")
 
 
 def downgrade() -> None:
     if op.get_bind().dialect.name == "postgresql":
         for table, settings in VACUUMED.items():
             op.execute(f"ALTER TABLE {table} RESET ({', '.join(settings)})")
-    _index(BEFORE)
+        _index("ix_visit_scan_point", "visit", ["scan_point", "last_at"])
+    _index("ix_marriage_child_id", "marriage", BEFORE)
 
 
-def _index(columns: list[str]) -> None:
-    op.drop_index("ix_marriage_child_id", "marriage")
-    op.create_index("ix_marriage_child_id", "marriage", columns)
+def _index(name: str, table: str, columns: list[str], **how: Any) -> None:
+    """Make an index anew."""
+    op.drop_index(name, table)
+    op.create_index(name, table, columns, **how)

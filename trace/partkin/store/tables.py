@@ -381,7 +381,13 @@ visit = Table(
     Column("first_at", BigId, nullable=False),
     Column("last_at", BigId, nullable=False),
     PrimaryKeyConstraint("item_id", "scan_point"),
-    Index("ix_visit_scan_point", "scan_point", "last_at"),
+    # On PostgreSQL a scan point is not sought where it does not occur, however large the table is.
+    Index(
+        "ix_visit_scan_point",
+        *("scan_point", "last_at"),
+        postgresql_ops={"scan_point": "text_bloom_ops"},
+        **IN_ORDER,
+    ),
     postgresql_with=_CHANGES,
 )
 
