@@ -60,6 +60,9 @@ POSTGRESQL_SCHEMA = """
     LEFT JOIN pg_collation ON pg_collation.oid = attcollation
     LEFT JOIN pg_attrdef ON adrelid = attrelid AND adnum = attnum
     UNION ALL
+    SELECT relname, array_to_string(ARRAY(SELECT unnest(reloptions) ORDER BY 1), ' ')
+    FROM pg_class JOIN tables USING (oid, relname)
+    UNION ALL
     SELECT relname || '.' || conname, pg_get_constraintdef(pg_constraint.oid)
     FROM tables JOIN pg_constraint ON conrelid = tables.oid
     UNION ALL
@@ -143,6 +146,7 @@ DRIFTS = {
         "ALTER TABLE item ALTER COLUMN used SET DEFAULT 0",
         f"DROP INDEX ux_marriage_one_parent; {WITHOUT_ITS_WHERE}",
         "ALTER TABLE entry DISABLE TRIGGER entry_keep_table",
+        "ALTER TABLE item RESET (autovacuum_vacuum_scale_factor)",
         "CREATE OR REPLACE FUNCTION entry_is_append_only() RETURNS trigger AS 'BEGIN RETURN NEW; END' LANGUAGE plpgsql",
     ),
     "sqlite": (

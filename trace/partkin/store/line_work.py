@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import Connection, Row, and_, func, select
+from sqlalchemy import Connection, Row, and_, func, select, true
 
 from partkin.rules.facts import ItemKey
-from partkin.store.database import among
-from partkin.store.tables import build_order, item, visit
+from partkin.store.database import BigId, among, dialect_of, given
+from partkin.store.tables import build_order, entry, item, visit
+from partkin.store.walks import BEGINNING
 
 
 def in_work(
@@ -35,14 +36,19 @@ def in_work(
     return connection.execute(query).all()
 
 
+_BACK: Final = (*(4**power * 3_600_000_000 for power in range(8)), -BEGINNING)
+"""Microseconds before the last entry from which it is sought on PostgreSQL, whose index has no order: an hour first."""
+
+
 def last_at(connection: Connection, scan_point: str) -> ItemKey | None:
     """The item that was last worked on at a scan point."""
-    query = (
-        select(item.c.part, item.c.kind, item.c.code)
-        .join(visit, visit.c.item_id == item.c.id)
-        .where(visit.c.scan_point == scan_point)
-        .order_by(visit.c.last_at.desc(), visit.c.item_id.desc())
-        .limit(1)
-    )
+    t = visit.c
+    last = select(t.item_id).where(t.scan_point == scan_point).order_by(t.last_at.desc(), t.item_id.desc()).limit(1)
+    if dialect_of(connection) == "postgresql":
+        back = given(connection, "back", {"microseconds": (BigId, _BACK)})
+        latest = select(entry.c.recorded_at).order_by(entry.c.id.desc()).limit(1).scalar_subquery()
+        found = last.where(t.last_at >= latest - back.c.microseconds).correlate(back).lateral()
+        last = select(found.c.item_id).join_from(back, found, true()).limit(1)
+    query = select(item.c.part, item.c.kind, item.c.code).where(item.c.id == last.scalar_subquery())
     row = connection.execute(query).first()
     return None if row is None else ItemKey(row.part, row.kind, row.code)
