@@ -125,7 +125,7 @@ class Watch:
 
     def _look(self) -> None:
         while not self._ended.wait(LOOK_SECONDS):
-            self._own = max(self._own, memory(self._pid)["RssAnon"])
+            self._own = max(self._own, memory(self._pid).get("RssAnon", 0.0))
 
     def end(self) -> Growth:
         """The growth until now."""

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import CTE, ColumnElement, Connection, FromClause, Select, and_, func, literal, not_, or_, select
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import CTE, ColumnElement, Connection, FromClause, Row, Select, and_, func, literal, not_, or_, select
 
 from partkin.rules.containment.listing import LEFT
 from partkin.rules.containment.settling import is_settled
@@ -136,7 +139,49 @@ def exposed_things(connection: Connection, suspects: Suspects) -> Exposed:
     return exposed(connection, suspects, None, things=True)
 
 
+@dataclass(frozen=True, slots=True)
+class AffectedNow:
+    """What is exposed now, very many things in little memory: their numbers, ascending, and which are so still."""
+
+    items: NDArray[np.int64]
+    still: NDArray[np.bool_]
+
+    def among(self, ids: Sequence[int]) -> list[tuple[bool, bool]]:
+        """Of each of some items, whether it is exposed, and whether it still is."""
+        asked = np.array(ids, np.int64)
+        places = np.searchsorted(self.items, asked)
+        places[places == len(self.items)] = 0
+        found = self.items[places] == asked if len(self.items) else np.zeros(len(asked), np.bool_)
+        still = found & self.still[places] if len(self.items) else found
+        return list(zip(found.tolist(), still.tolist(), strict=True))
+
+
+def affected_now(connection: Connection, found: Exposed) -> AffectedNow:
+    """What `exposed_things` found, as numbers only."""
+    units = found.units.c
+    query = select(units.item, units.until).execution_options(yield_per=CHUNK)
+    pieces = [np.empty((0, 2), np.int64)]
+    pieces += [np.array([tuple(row) for row in rows], np.int64) for rows in connection.execute(query).partitions()]
+    items, until = np.concatenate(pieces).T
+    order = np.argsort(items)
+    return AffectedNow(items[order], until[order] == FOREVER)
+
+
 # -- what a case lists
+
+
+def listed_in_order(connection: Connection, case_id: int) -> Iterator[Sequence[Row[Any]]]:
+    """All that a case lists, dropped or not, in order of part, kind and code, with the item and what was decided."""
+    i = item.c
+    query = (
+        select(case_item, i.part, i.kind, i.code, i.state.label("state_now"), case_decision.c.decision)
+        .join_from(case_item, item, i.id == case_item.c.item_id)
+        .outerjoin(case_decision, case_decision.c.id == case_item.c.decision_id)
+        .where(case_item.c.case_id == case_id)
+        .order_by(i.part, i.kind, i.code)
+        .execution_options(yield_per=CHUNK)
+    )
+    yield from connection.execute(query).partitions()
 
 
 def listed_by(connection: Connection, case_id: int) -> list[CaseItemRow]:
