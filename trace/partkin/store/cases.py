@@ -237,10 +237,12 @@ def settled_states(connection: Connection, case_id: int, only: Sequence[int] | N
         select(t.item_id, d.decision, item.c.part, item.c.kind, item.c.code, item.c.state)
         .join_from(case_item, item, item.c.id == t.item_id)
         .outerjoin(case_decision, d.id == t.decision_id)
-        .where(t.case_id == case_id, t.dropped_in.is_(None))
+        .where(t.dropped_in.is_(None))
     )
-    if only is not None:
-        query = query.where(t.item_id.in_(select(_around(connection, only).c.at)))
+    if only is None:
+        query = query.where(t.case_id == case_id)
+    else:  # + 0: a case lists many things, an item is listed by few cases
+        query = query.where(t.case_id + 0 == case_id, t.item_id.in_(select(_around(connection, only).c.at)))
     rows = connection.execute(query).all()
     lots = [row.item_id for row in rows if row.kind == "lot" and row.decision in ("scrap", "return to supplier")]
     in_stock = {number: balance.in_stock for number, balance in balances(connection, lots).items()} if lots else {}
