@@ -23,13 +23,13 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import func, select, text
+from sqlalchemy import func, select
 
 from api_tests import servers
 from api_tests.benchmarks.plants.catalogue import CONSIGNEES
 from api_tests.benchmarks.plants.making import Maker
 from api_tests.benchmarks.posting import ERRORS, Stores, print_machine
-from api_tests.benchmarks.streamed import Peak, peak
+from api_tests.benchmarks.streamed import Peak, forget_statistics, peak
 from partkin.actions.load_catalogue import load_catalogue
 from partkin.actions.record_messages import record_messages
 from partkin.actions.rulebooks import Rulebooks
@@ -331,14 +331,6 @@ def measure_whole(name: str, url: str, store: Store) -> None:
         f"| {sealed / millions:.1f} | {check.seconds / millions:.0f} | {check.megabytes:.0f} |",
         flush=True,
     )
-
-
-def forget_statistics(url: str) -> None:
-    """Nobody makes statistics in a SQLite store, which the plant's maker did; PostgreSQL makes them by itself."""
-    with closing(Database(url)) as database:
-        if database.dialect == "sqlite":
-            with database.write() as connection:
-                connection.execute(text("DROP TABLE sqlite_stat1"))
 
 
 def measure(name: str, url: str, marriages: int) -> Times:

@@ -91,6 +91,14 @@ def fill_all(database: Database, units: int) -> None:
         connection.execute(text("ANALYZE"))
 
 
+def forget_statistics(url: str) -> None:
+    """Nobody makes statistics in a SQLite store, as those who fill stores do; PostgreSQL makes them by itself."""
+    with closing(Database(url)) as database:
+        if database.dialect == "sqlite":
+            with database.write() as connection:
+                connection.execute(text("DROP TABLE sqlite_stat1"))
+
+
 # -- memory
 
 
@@ -181,6 +189,7 @@ def measure(name: str, store: str, units: int) -> None:
     ERRORS.print(f"{name}: {units:,} units")
     with closing(Database(store)) as database:
         fill_all(database, units)
+    forget_statistics(store)
     for ask in asks(units):
         with service(store) as (pid, base_url):
             watch = Watch(pid)

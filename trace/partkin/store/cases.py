@@ -98,8 +98,10 @@ def _is_new(units: FromClause, listed: FromClause) -> ColumnElement[bool]:
 def left_around(connection: Connection, items: Sequence[int]) -> set[int]:
     """Of some items, those that stand in something, at any level, that has left; never lots."""
     around = _around(connection, items)
-    query = select(around.c.item).distinct().join(item, item.c.id == around.c.at)
-    return set(connection.scalars(query.where(item.c.state.in_(LEFT), around.c.item != around.c.at)))
+    gone = and_(item.c.id == around.c.at, item.c.state.in_(LEFT))
+    rows, _ = looked_up(dialect_of(connection), around, item, gone, "id")
+    query = select(around.c.item).distinct().select_from(rows).where(around.c.item != around.c.at)
+    return set(connection.scalars(query))
 
 
 def _around(connection: Connection, items: Sequence[int]) -> CTE:
@@ -242,7 +244,8 @@ def settled_states(connection: Connection, case_id: int, only: Sequence[int] | N
     if only is None:
         query = query.where(t.case_id == case_id)
     else:  # + 0: a case lists many things, an item is listed by few cases
-        query = query.where(t.case_id + 0 == case_id, t.item_id.in_(select(_around(connection, only).c.at)))
+        near = connection.scalars(select(_around(connection, only).c.at).distinct()).all()
+        query = query.where(t.case_id + 0 == case_id, among(connection, t.item_id, near))
     rows = connection.execute(query).all()
     lots = [row.item_id for row in rows if row.kind == "lot" and row.decision in ("scrap", "return to supplier")]
     in_stock = {number: balance.in_stock for number, balance in balances(connection, lots).items()} if lots else {}
