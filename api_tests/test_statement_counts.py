@@ -217,7 +217,7 @@ MOST_ASKED: dict[str, int] = {
     "GET /v1/orders?line=L": 1,
     "GET /v1/cases": 1,
     "GET /v1/cases/C1": 39,
-    "GET /v1/cases/C1/things": 10,
+    "GET /v1/cases/C1/things": 11,
     "GET /v1/cases/C1/list": 8,
     "GET /v1/cases/C1/papers": 42,
     "GET /v1/labels/{label}": 15,
