@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
@@ -26,7 +27,8 @@ def counted() -> Iterator[list[str]]:
     statements: list[str] = []
 
     def note(*executed: object) -> None:
-        statements.append(str(executed[2]))
+        if threading.current_thread().name != "genealogy":  # which looks now and then whether there is something to do
+            statements.append(str(executed[2]))
 
     noting = logging.Handler()
     noting.emit = lambda record: statements.append(record.msg)  # type: ignore[method-assign]
@@ -118,7 +120,7 @@ def shipped(number: int) -> Json:
 
 
 def load_shipment(number: int) -> Json:
-    what = {"action": "load", "consignee": "SHOP-1", "contents": [serial_of("DRYER-2", f"E{number}")]}
+    what = {"action": "load", "consignee": f"SHOP-{1 + number % 2}", "contents": [serial_of("DRYER-2", f"E{number}")]}
     return {"kind": "shipment", "scan_point": "SHIP", "shipment": f"N{number}", **what}
 
 
@@ -195,13 +197,13 @@ MOST_ASKED: dict[str, int] = {
     "GET /v1/tree?serial=D0&removed=true&as_of=2026-03-02T07:00:00Z": 3,
     "GET /v1/tree?part=CARTON&lot=K0": 3,
     "GET /v1/trees?started_from=2026-03-02T00:00:00Z&started_to=2026-03-03T00:00:00Z": 4,
-    "GET /v1/units": 14,
+    "GET /v1/units": 15,
     "GET /v1/units/D0/clearance?part=DRYER": 26,
     "GET /v1/where?part=DRYER&serial=D0": 3,
     "GET /v1/where?part=SCREW&lot=S1": 4,
     "GET /v1/history?part=DRYER&serial=D0": 10,
     "GET /v1/history?part=SCREW&lot=S1": 10,
-    "GET /v1/scan-points/L-20/next?unit=D0": 30,
+    "GET /v1/scan-points/L-20/next?unit=D0": 29,
     "POST /v1/affected": 9,
     "POST /v1/affected?format=ndjson": 9,
     "POST /v1/preview": 15,
@@ -215,16 +217,16 @@ MOST_ASKED: dict[str, int] = {
     "GET /v1/orders?line=L": 1,
     "GET /v1/cases": 1,
     "GET /v1/cases/C1": 39,
-    "GET /v1/cases/C1/things": 13,
+    "GET /v1/cases/C1/things": 11,
     "GET /v1/cases/C1/list": 8,
-    "GET /v1/cases/C1/papers": 60,
-    "GET /v1/labels/{label}": 60,
+    "GET /v1/cases/C1/papers": 42,
+    "GET /v1/labels/{label}": 15,
     "GET /v1/drills": 1,
     "GET /v1/instruments": 1,
     "GET /v1/instruments/T1/tested": 4,
     "GET /v1/seals": 1,
 }
-"""The beginning of a transaction does not count."""
+"""The beginning of a transaction does not count. Of units there is one for each model until a page is full."""
 
 
 def statements_of(client: httpx2.Client, question: str) -> int:

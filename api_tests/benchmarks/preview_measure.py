@@ -57,12 +57,12 @@ def catalogue() -> Catalogue:
     return replace(plain, parts=(*plain.parts, module), consignees=consignees)
 
 
-def fill(database: Database, units: int, drawn: int) -> None:
-    """Fill the books: `drawn` marriages of lots a unit beside the module and its lot."""
+def fill(database: Database, units: int, drawn: int, share: int = SHARE) -> None:
+    """Fill the books: `drawn` marriages of lots a unit beside the module and its lot, in one of `share` the suspect."""
     load_catalogue(database, catalogue(), operator="B1", now=time.time_ns() // 1000)
     number = "n" if database.dialect == "sqlite" else "n::bigint"
     fast = "PRAGMA foreign_keys = OFF" if database.dialect == "sqlite" else "SET session_replication_role = replica"
-    for statement in (fast, *_statements(units, drawn, number), "ANALYZE"):
+    for statement in (fast, *_statements(units, drawn, share, number), "ANALYZE"):
         with database.write() as connection:
             if statement != fast and database.dialect == "postgresql":
                 connection.execute(text(fast))
@@ -88,7 +88,7 @@ def _for_engine(statement: str, dialect: str) -> str:
     return f"{into} {recursive} SELECT{select} FROM numbers{tail.replace(' AS numbers', '')}"
 
 
-def _statements(units: int, drawn: int, n: str) -> list[str]:
+def _statements(units: int, drawn: int, share: int, n: str) -> list[str]:
     """What fills the books, in order; `n` counts."""
     items = "INSERT INTO item (id, part, kind, code, state, started_at, used)"
     married = (
@@ -102,7 +102,7 @@ def _statements(units: int, drawn: int, n: str) -> list[str]:
     lots = {SUSPECT: "SUSPECT", GOOD: "GOOD", SCREWS: "SCREWS"}
     lot_rows = ", ".join(f"({lot}, 'SEAL', 'lot', '{code}', 'usable', NULL, 0)" for lot, code in lots.items())
     state = "CASE WHEN n % 10 = 0 THEN 'finished' ELSE 'shipped' END"
-    lot = f"CASE WHEN n % {SHARE} = 0 THEN {SUSPECT} ELSE {GOOD} END"
+    lot = f"CASE WHEN n % {share} = 0 THEN {SUSPECT} ELSE {GOOD} END"
     into, slot = f"{n} / {drawn}", f"n % {drawn}"
     return [
         f"{items} VALUES {lot_rows}",

@@ -180,7 +180,7 @@ def things(
 
     with open_store(store) as database:
         try:
-            rows = case_things(database, code)
+            rows = [row for chunk in case_things(database, code) for row in chunk]
         except NoSuchCase as error:
             raise BadInput(str(error)) from error
     if to_csv is not None:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import CTE, ColumnElement, Connection, FromClause, Select, and_, func, literal, not_, or_, select
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import CTE, ColumnElement, Connection, FromClause, Row, Select, and_, func, literal, not_, or_, select
 
 from partkin.rules.containment.listing import LEFT
 from partkin.rules.containment.settling import is_settled
@@ -95,8 +98,10 @@ def _is_new(units: FromClause, listed: FromClause) -> ColumnElement[bool]:
 def left_around(connection: Connection, items: Sequence[int]) -> set[int]:
     """Of some items, those that stand in something, at any level, that has left; never lots."""
     around = _around(connection, items)
-    query = select(around.c.item).distinct().join(item, item.c.id == around.c.at)
-    return set(connection.scalars(query.where(item.c.state.in_(LEFT), around.c.item != around.c.at)))
+    gone = and_(item.c.id == around.c.at, item.c.state.in_(LEFT))
+    rows, _ = looked_up(dialect_of(connection), around, item, gone, "id")
+    query = select(around.c.item).distinct().select_from(rows).where(around.c.item != around.c.at)
+    return set(connection.scalars(query))
 
 
 def _around(connection: Connection, items: Sequence[int]) -> CTE:
@@ -136,7 +141,49 @@ def exposed_things(connection: Connection, suspects: Suspects) -> Exposed:
     return exposed(connection, suspects, None, things=True)
 
 
+@dataclass(frozen=True, slots=True)
+class AffectedNow:
+    """What is exposed now, very many things in little memory: their numbers, ascending, and which are so still."""
+
+    items: NDArray[np.int64]
+    still: NDArray[np.bool_]
+
+    def among(self, ids: Sequence[int]) -> list[tuple[bool, bool]]:
+        """Of each of some items, whether it is exposed, and whether it still is."""
+        asked = np.array(ids, np.int64)
+        places = np.searchsorted(self.items, asked)
+        places[places == len(self.items)] = 0
+        found = self.items[places] == asked if len(self.items) else np.zeros(len(asked), np.bool_)
+        still = found & self.still[places] if len(self.items) else found
+        return list(zip(found.tolist(), still.tolist(), strict=True))
+
+
+def affected_now(connection: Connection, found: Exposed) -> AffectedNow:
+    """What `exposed_things` found, as numbers only."""
+    units = found.units.c
+    query = select(units.item, units.until).execution_options(yield_per=CHUNK)
+    pieces = [np.empty((0, 2), np.int64)]
+    pieces += [np.array([tuple(row) for row in rows], np.int64) for rows in connection.execute(query).partitions()]
+    items, until = np.concatenate(pieces).T
+    order = np.argsort(items)
+    return AffectedNow(items[order], until[order] == FOREVER)
+
+
 # -- what a case lists
+
+
+def listed_in_order(connection: Connection, case_id: int) -> Iterator[Sequence[Row[Any]]]:
+    """All that a case lists, dropped or not, in order of part, kind and code, with the item and what was decided."""
+    i = item.c
+    query = (
+        select(case_item, i.part, i.kind, i.code, i.state.label("state_now"), case_decision.c.decision)
+        .join_from(case_item, item, i.id == case_item.c.item_id)
+        .outerjoin(case_decision, case_decision.c.id == case_item.c.decision_id)
+        .where(case_item.c.case_id == case_id)
+        .order_by(i.part, i.kind, i.code)
+        .execution_options(yield_per=CHUNK)
+    )
+    yield from connection.execute(query).partitions()
 
 
 def listed_by(connection: Connection, case_id: int) -> list[CaseItemRow]:
@@ -192,10 +239,13 @@ def settled_states(connection: Connection, case_id: int, only: Sequence[int] | N
         select(t.item_id, d.decision, item.c.part, item.c.kind, item.c.code, item.c.state)
         .join_from(case_item, item, item.c.id == t.item_id)
         .outerjoin(case_decision, d.id == t.decision_id)
-        .where(t.case_id == case_id, t.dropped_in.is_(None))
+        .where(t.dropped_in.is_(None))
     )
-    if only is not None:
-        query = query.where(t.item_id.in_(select(_around(connection, only).c.at)))
+    if only is None:
+        query = query.where(t.case_id == case_id)
+    else:  # + 0: a case lists many things, an item is listed by few cases
+        near = connection.scalars(select(_around(connection, only).c.at).distinct()).all()
+        query = query.where(t.case_id + 0 == case_id, among(connection, t.item_id, near))
     rows = connection.execute(query).all()
     lots = [row.item_id for row in rows if row.kind == "lot" and row.decision in ("scrap", "return to supplier")]
     in_stock = {number: balance.in_stock for number, balance in balances(connection, lots).items()} if lots else {}

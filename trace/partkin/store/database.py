@@ -230,8 +230,16 @@ _REMEMBERED: Final = "partkin_remembered"
 
 @contextmanager
 def _stopped_after(connection: Connection, seconds: float) -> Iterator[None]:
-    """Stop statements on SQLite once they have worked so long; what lies between two is not counted."""
+    """Stop a statement on SQLite once it has worked so long; what lies between two is not counted.
+
+    It is counted anew from the beginning of each: as on PostgreSQL, an answer of very many rows may take longer, where
+    something is asked about every thousand of them.
+    """
     worked, last = 0.0, time.monotonic()
+
+    def begin(*_: object) -> None:
+        nonlocal worked, last
+        worked, last = 0.0, time.monotonic()
 
     def is_over() -> bool:
         nonlocal worked, last
@@ -239,6 +247,7 @@ def _stopped_after(connection: Connection, seconds: float) -> Iterator[None]:
         worked, last = worked + min(now - last, _LONGEST_STRETCH), now
         return worked > seconds
 
+    event.listen(connection, "before_cursor_execute", begin)
     driver = cast(sqlite3.Connection, connection.connection.driver_connection)
     driver.set_progress_handler(is_over, _INSTRUCTIONS)
     try:
@@ -277,7 +286,7 @@ def _sqlite(url: str, options: Mapping[str, Any]) -> Engine:
             "PRAGMA foreign_keys = ON",
             "PRAGMA recursive_triggers = ON",  # else REPLACE deletes behind the triggers' backs
             "PRAGMA case_sensitive_like = ON",
-            f"PRAGMA mmap_size = {1 << 28}",
+            f"PRAGMA mmap_size = {1 << 27}",
         )
 
     @event.listens_for(engine, "begin")

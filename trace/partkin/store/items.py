@@ -6,27 +6,40 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Row, and_, or_, select
+from sqlalchemy import Connection, Row, Select, and_, literal_column, select
 
 from partkin.rules.facts import ItemKey
 from partkin.rules.moments import FOREVER
 from partkin.store.database import Code, dialect_of, given_rows, row_parameters
-from partkin.store.tables import hold, item, receipt
+from partkin.store.tables import hold, item, part, receipt, supplier
 
 
 def units_after(
     connection: Connection, *, parts: Sequence[str], state: str | None, after: tuple[str, str], limit: int
 ) -> Sequence[Row[*tuple[Any, ...]]]:
-    """Serial items of some parts in the order of part and serial number, from the one after `after`."""
+    """Serial items of some parts in the order of part and serial number, from the one after `after`.
+
+    One part is asked for after another: so each page is read from the index, and nothing beside it.
+    """
+    found: list[Row[*tuple[Any, ...]]] = []
+    for code in sorted(code for code in parts if code >= after[0]):
+        if len(found) == limit:
+            break
+        query = _units_of(code, state).where(item.c.code > (after[1] if code == after[0] else ""))
+        found += connection.execute(query.limit(limit - len(found))).all()
+    return found
+
+
+def _units_of(part_code: str, state: str | None) -> Select[*tuple[Any, ...]]:
     t = item.c
-    query = select(t.part, t.code, t.state, t.started_at, t.produced_on, t.expires_on).where(
-        t.kind == "serial",
-        t.part.in_(parts),
-        or_(t.part > after[0], and_(t.part == after[0], t.code > after[1])),
-    )
-    if state is not None:
-        query = query.where(t.state == state)
-    return connection.execute(query.order_by(t.part, t.code).limit(limit)).all()
+    query = select(t.part, t.code, t.state, t.started_at, t.produced_on, t.expires_on)
+    query = query.where(t.kind == "serial", t.part == part_code).order_by(t.code)
+    if state is None:
+        return query
+    if state != "in work":
+        return query.where(t.state == state)
+    few = item.alias("few").c  # as the condition of their index says it
+    return query.where(t.id.in_(select(few.id).where(few.part == part_code, few.state == literal_column("'in work'"))))
 
 
 def holds_after(connection: Connection, *, released: bool, after: int, limit: int) -> Sequence[Row[*tuple[Any, ...]]]:
@@ -42,13 +55,16 @@ def holds_after(connection: Connection, *, released: bool, after: int, limit: in
 
 
 def parts_in_use(connection: Connection, parts: Sequence[str]) -> set[str]:
-    """Those of some parts that the books have items of."""
-    return set(connection.scalars(select(item.c.part).where(item.c.part.in_(parts)).distinct()))
+    """Those of some parts of the catalogue that the books have items of."""
+    used = select(item.c.id).where(item.c.part == part.c.part).exists()
+    return set(connection.scalars(select(part.c.part).where(part.c.part.in_(parts), used)))
 
 
 def suppliers_in_use(connection: Connection, suppliers: Sequence[str]) -> set[str]:
-    """Those of some suppliers that the books have receipts from."""
-    return set(connection.scalars(select(receipt.c.supplier).where(receipt.c.supplier.in_(suppliers)).distinct()))
+    """Those of some suppliers of the catalogue that the books have receipts from."""
+    t = supplier.c
+    used = select(receipt.c.id).where(receipt.c.supplier == t.supplier).exists()
+    return set(connection.scalars(select(t.supplier).where(t.supplier.in_(suppliers), used)))
 
 
 class Dated(NamedTuple):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, and_, func, select, true
+from sqlalchemy import Connection, Row, and_, func, literal_column, select, true
 
 from partkin.rules.facts import ItemKey
 from partkin.store.database import BigId, among, dialect_of, given
@@ -22,14 +22,18 @@ def in_work(
     the order of the sequence, then of that time.
     """
     there, here = visit.alias("there"), visit.alias("here")
+    # Concatenated: from the few that are in work to their visits, never from all that was ever there.
+    there_before = and_(there.c.item_id == item.c.id, among(connection, there.c.scan_point.concat(""), before))
     last = func.max(there.c.last_at)
     query = (
         select(item.c.part, item.c.code, build_order.c.sequence, build_order.c.code.label("order"), last.label("since"))
         .select_from(item)
-        .join(there, and_(there.c.item_id == item.c.id, among(connection, there.c.scan_point, before)))
+        .join(there, there_before)
         .outerjoin(here, and_(here.c.item_id == item.c.id, here.c.scan_point == scan_point))
         .outerjoin(build_order, build_order.c.id == item.c.order_id)
-        .where(item.c.state == "in work", among(connection, item.c.part, parts), here.c.item_id.is_(None))
+        .where(
+            item.c.state == literal_column("'in work'"), among(connection, item.c.part, parts), here.c.item_id.is_(None)
+        )
         .group_by(item.c.part, item.c.code, build_order.c.sequence, build_order.c.code)
         .order_by(build_order.c.sequence.nulls_last(), last, item.c.part, item.c.code)
     )

@@ -7,9 +7,10 @@ piece. What is read grows with the records of the lots that are asked for.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from heapq import merge
 from operator import attrgetter
 from typing import Any, Final, Literal, NamedTuple, get_args
 
@@ -41,6 +42,7 @@ from partkin.store.database import (
     given,
     value_parameters,
 )
+from partkin.store.exposure import CHUNK
 from partkin.store.lot_changes import Doubts, lots_in_doubt
 from partkin.store.tables import (
     disposition,
@@ -183,20 +185,24 @@ def _scan_points(dialect: Dialect) -> Select[Any]:
 def _ledgers(
     connection: Connection, lots: Sequence[int], stands: Stands | None = None, *, summed: bool = False
 ) -> Iterator[tuple[int, _Ledger]]:
-    """The books of each lot; with `summed`, marriages that only their sum is needed of are one row."""
+    """The books of each lot; with `summed`, marriages that only their sum is needed of are one row.
+
+    Else these, of which there can be very many, are read when they are asked for.
+    """
     if not lots:
         return
     doubts = lots_in_doubt(connection, given(connection, "balanced", {"id": (BigId, lots)}))
-    rows = _told(
-        connection, lots, _marriages(connection, lots, doubts, stands) if summed else _each_marriage(connection)
-    )
+    of_lots, plain = among_values(dialect_of(connection), marriage.c.child_id), _is_plain(connection, doubts)
+    others = (_married().where(of_lots, not_(plain)),)
+    rows = _told(connection, lots, _marriages(connection, lots, doubts, stands) if summed else others)
     ends = _ends(connection, lots, [row for of_lot in rows.values() for row in of_lot if _has_ended(row)])
-    others = _drawn_of_others(connection, doubts)
+    in_doubt = _drawn_of_others(connection, doubts)
     for lot, by_items in _by_items(connection, lots).items():
-        elsewhere = [row for row in others if row.lot != lot and lot in doubts[row.number]]
+        elsewhere = [row for row in in_doubt if row.lot != lot and lot in doubts[row.number]]
         counts = (row for row in rows[lot] if row.what == "stock-count")
         count = max(counts, key=attrgetter("at", "number"), default=None)
-        yield lot, _Ledger(lot, by_items, rows[lot], count, doubts, ends, elsewhere)
+        standing = () if summed else _plain_marriages(connection, lot, doubts)
+        yield lot, _Ledger(lot, by_items, rows[lot], standing, count, doubts, ends, elsewhere)
 
 
 def _told(
@@ -210,8 +216,19 @@ def _told(
     return found
 
 
-def _each_marriage(connection: Connection) -> Sequence[Select[*tuple[Any, ...]]]:
-    return (_married().where(among_values(dialect_of(connection), marriage.c.child_id)),)
+def _is_plain(connection: Connection, doubts: Doubts) -> ColumnElement[bool]:
+    """Whether a marriage certainly stands, of a lot that was never counted."""
+    m = marriage.c
+    counted = select(stock_count.c.id).where(stock_count.c.item_id == m.child_id).exists()
+    plain = and_(m.ended == FOREVER, not_(m.disputed), not_(counted))
+    return and_(plain, not_(among(connection, m.id, sorted(doubts)))) if doubts else plain
+
+
+def _plain_marriages(connection: Connection, lot: int, doubts: Doubts) -> Iterator[Row[Any]]:
+    """Those of a lot, in order of time and number."""
+    m = marriage.c
+    query = _married().where(m.child_id == lot, _is_plain(connection, doubts)).order_by(m.started, m.id)
+    yield from connection.execute(query.execution_options(yield_per=CHUNK))
 
 
 def _marriages(
@@ -219,7 +236,7 @@ def _marriages(
 ) -> Sequence[Select[*tuple[Any, ...]]]:
     """Marriages of lots; certain ones that stand, of lots that were never counted, as one row."""
     if stands is None:
-        return _summed(connection, among_values(dialect_of(connection), marriage.c.child_id), sorted(doubts))
+        return _summed(among_values(dialect_of(connection), marriage.c.child_id), _is_plain(connection, doubts))
     t = stock_count.c
     counted = set(connection.scalars(select(t.item_id).where(among(connection, t.item_id, lots))))
     summed = stands([lot for lot in lots if lot not in counted], doubts)
@@ -240,14 +257,8 @@ def _sum(lot: ColumnElement[Any], pieces: ColumnElement[int]) -> Select[*tuple[A
     return _record("marriage", lot, literal(0), pieces, literal(0), ended=ended, disputed=disputed)
 
 
-def _summed(
-    connection: Connection, of_lots: ColumnElement[bool], in_doubt: Sequence[int]
-) -> Sequence[Select[*tuple[Any, ...]]]:
+def _summed(of_lots: ColumnElement[bool], plain: ColumnElement[bool]) -> Sequence[Select[*tuple[Any, ...]]]:
     m = marriage.c
-    counted = select(stock_count.c.id).where(stock_count.c.item_id == m.child_id).exists()
-    plain = and_(m.ended == FOREVER, not_(m.disputed), not_(counted))
-    if in_doubt:
-        plain = and_(plain, not_(among(connection, m.id, in_doubt)))
     pieces = _sum(m.child_id, func.sum(m.quantity))
     return (
         _married().where(of_lots, not_(plain)),
@@ -442,6 +453,8 @@ class _Ledger:
     lot: int
     by_items: bool
     rows: Sequence[Row[Any]]
+    plain: Iterable[Row[Any]]
+    """Marriages that are not among the rows, as they certainly stand, in order; read once."""
     count: Row[Any] | None
     """The last count of its stock."""
     doubts: Doubts
@@ -463,7 +476,7 @@ class _Ledger:
         yield from self.elsewhere("possibly_elsewhere")
 
     def _booked(self) -> Iterator[Booked]:
-        for row in sorted(self.rows, key=lambda row: (row.at or 0, row.number)):
+        for row in merge(sorted(self.rows, key=_in_order), self.plain, key=_in_order):
             match row.what:
                 case "receipt":
                     yield from self._moved(row, "received", "receipt", 1)
@@ -556,6 +569,10 @@ class _Ledger:
         for went in sorted((*removed, *disposed)):
             if went.at < count.at and went.number > count.number:
                 yield Booked("told late", went.record, went.number, went.pieces, went.at, self.lot, went.other)
+
+
+def _in_order(row: Row[Any]) -> tuple[Moment, int]:
+    return row.at or 0, row.number
 
 
 def _taken_back(out: list[tuple[Bucket, int]], pieces: int) -> Iterator[tuple[Bucket, int]]:

@@ -48,8 +48,14 @@ def shipments_after(
     if of_consignee is not None:
         query = query.where(t.consignee == of_consignee)
     if despatched is not None:
-        query = query.where(t.despatched_at < FOREVER if despatched else t.despatched_at == FOREVER)
+        query = query.where(t.despatched_at < FOREVER if despatched else _is_open())
     return connection.execute(query.where(t.code > after).order_by(t.code).limit(limit)).all()
+
+
+def _is_open() -> ColumnElement[bool]:
+    """Not despatched; by consignees, as the index has it: the open shipments are few, and most are despatched."""
+    to_anyone = shipment.c.consignee.in_(select(consignee.c.consignee))
+    return and_(to_anyone, shipment.c.despatched_at == FOREVER)
 
 
 _NOW: ColumnElement[Moment] = literal(NOW, BigId)

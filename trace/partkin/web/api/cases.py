@@ -60,13 +60,13 @@ def things(
     format: Annotated[Format | None, Query(description="Instead of an Accept header")] = None,  # noqa: A002
 ) -> Response:
     """Every thing that a case lists or once listed, in order, each as it is now."""
-    rows = of_case(lambda: case_things(request.app.state.database, case))
+    chunks = case_things(request.app.state.database, case)
     wanted = format_of(request, format, *Format)
     if wanted == Format.JSON:
-        return json_response({"items": rows})
+        return json_response({"items": of_case(lambda: [row for rows in chunks for row in rows])})
     if wanted == Format.CSV:
-        rows = [{"serial": "", "lot": "", **row} for row in rows]
-    return rows_response((chunk for chunk in [rows]), wanted, list(CaseThing.model_fields))
+        chunks = ([{"serial": "", "lot": "", **row} for row in rows] for rows in chunks)
+    return of_case(lambda: rows_response(chunks, wanted, list(CaseThing.model_fields)))
 
 
 _LINES = {"schema": {"type": "string", "description": "a thing a line, as canonical JSON; each line ends with LF"}}
