@@ -26,7 +26,6 @@ from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
 
-import httpx2
 import zstandard
 from sqlalchemy import func, make_url, select
 
@@ -36,7 +35,8 @@ from api_tests.benchmarks.plants.sizes import sizes
 from api_tests.benchmarks.trees import postgresql_version
 from partkin.actions.rebuild_books import check_books
 from partkin.exports.night import export_night
-from partkin.memory.held import BEHIND, Held
+from partkin.memory.held import BEHIND, SPAN, Held, is_short
+from partkin.memory.reading import Span
 from partkin.rules.facts import FACTS_PER_ENTRY
 from partkin.store import tables
 from partkin.store.database import Database
@@ -46,8 +46,8 @@ from partkin.store.walks import MARRIAGE_MARK
 MARRIAGES_A_YEAR, UNITS_A_YEAR, YEARS, PLANTS = 100_000_000, 2_500_000, 15, 20
 JOURNAL, GENEALOGY = {"entry", "seal"}, {"marriage", "item"}
 KINDS = ("journal", "genealogy", "the rest")
-START_OF_ONE = {"message_id": "one more", "operator": "B1", "occurred_at": "2026-11-01T06:00:00Z", "part": "ROTOR"}
-"""A post, so that there is something to bring the arrays up to date with."""
+ITEM_BYTES = 18
+"""Of the arrays' columns."""
 
 Amounts = Mapping[str, float]
 
@@ -63,7 +63,7 @@ class Measured:
     largest: Amounts
     """Bytes of the largest table, and of the largest index."""
     arrays: Amounts
-    """Bytes of the files, and most bytes of memory and seconds while they are read, and while they are renewed."""
+    """Bytes of the files; seconds and most bytes of memory while they are read."""
     export: Amounts
     """Bytes by file, as written and compressed."""
     copies: Amounts
@@ -127,21 +127,13 @@ def _export(database: Database, folder: Path) -> dict[str, float]:
 
 def _held(url: str, folder: Path) -> dict[str, float]:
     """In a process of its own, whose memory is measured."""
-    context = multiprocessing.get_context("spawn")
-    found: dict[str, float] = {}
-    for name in ("read", "renew"):
-        if name == "renew":
-            with servers.running(url) as base_url:
-                posted = httpx2.post(f"{base_url}/v1/units", json={**START_OF_ONE, "scan_point": "C-ROTOR"})
-                assert posted.status_code == 201, posted.text
-        with context.Pool(1) as pool:
-            seconds, most = pool.apply(_renew, (url, str(folder)))
-        found |= {f"{name} s": seconds, f"{name} memory": most}
-    found["files"] = sum(path.stat().st_size for path in folder.rglob("*.npy"))
-    return found
+    with multiprocessing.get_context("spawn").Pool(1) as pool:
+        seconds, most = pool.apply(_read, (url, str(folder)))
+    files = sum(path.stat().st_size for path in folder.rglob("*.npy"))
+    return {"read s": seconds, "read memory": most, "files": files}
 
 
-def _renew(url: str, folder: str) -> tuple[float, float]:
+def _read(url: str, folder: str) -> tuple[float, float]:
     began = time.perf_counter()
     with closing(Database(url)) as database:
         assert Held(database, Path(folder)).renew(0)
@@ -204,8 +196,7 @@ def _rows_of(found: Mapping[str, Measured], years: int, plants: int) -> Iterator
         for kind in KINDS:
             yield f"of it {kind} ({engine})", marriages * one.store[kind] / 1e9, "GB"
     yield "arrays in files", marriages * any_one.arrays["files"] / 1e9, "GB"
-    yield "most memory while they are read", marriages * any_one.arrays["read memory"] / 1e9, "GB"
-    yield "most memory while they are renewed", marriages * any_one.arrays["renew memory"] / 1e9, "GB"
+    yield "most memory while they are read or renewed", plants * _most_memory(any_one, years) / 1e9, "GB"
     packed = {name: size for name, size in any_one.export.items() if name.endswith(".zst")}
     plain = sum(size for name, size in any_one.export.items() if name != "s" and name not in packed)
     yield "nights' exports", marriages * plain / 1e9, "GB"
@@ -213,6 +204,13 @@ def _rows_of(found: Mapping[str, Measured], years: int, plants: int) -> Iterator
     yield "of it the journal", marriages * any_one.export["journal.jsonl.zst"] / 1e9, "GB"
     for engine, one in found.items():
         yield f"backup of {engine}", marriages * one.copies["backup"] / 1e9, "GB"
+
+
+def _most_memory(one: Measured, years: int) -> float:
+    """Of all marriages as far as they are in one layer, and of all items."""
+    marriages = MARRIAGES_A_YEAR * years
+    in_a_layer = min(marriages, SPAN / one.rows["entry"])
+    return in_a_layer * one.arrays["read memory"] + (marriages - in_a_layer) * one.rows["item"] * ITEM_BYTES
 
 
 def print_needs(found: Mapping[str, Measured]) -> None:
@@ -274,9 +272,26 @@ def print_limits(found: Mapping[str, Measured]) -> None:
     for name, share in limits.items():
         print(f"| {name} | {share:.2%} |")
     a_day = MARRIAGES_A_YEAR * one.rows["entry"] / 365
-    written = a_day / BEHIND * marriages * one.arrays["files"]
-    print(f"\nThe arrays are renewed {a_day / BEHIND:,.1f} times a day; after {YEARS} years ", end="")
-    print(f"that writes {written / 1e9:,.0f} GB a day")
+    layers, times = _renewed(round(a_day * 365))
+    written = a_day / one.rows["entry"] * one.arrays["files"] * times / 1e9
+    print(
+        f"\nThe arrays are renewed {a_day / BEHIND:,.1f} times a day: after a year they are in {len(layers)} layers, ",
+        end="",
+    )
+    print(f"each entry was written {times:.1f} times, {written:,.2f} GB a day")
+
+
+def _renewed(entries: int) -> tuple[list[int], float]:
+    """The layers after so many entries, by how many each has, and how often one was written."""
+    layers: list[int] = []
+    written = 0
+    for _ in range(entries // BEHIND):
+        newest = BEHIND
+        while layers and is_short(Span(1, layers[-1]), Span(1, newest), SPAN):
+            newest += layers.pop()
+        layers.append(newest)
+        written += newest
+    return layers, written / entries
 
 
 def measure(engines: Mapping[str, Stores], marriages: int, folder: Path) -> dict[str, Measured]:

@@ -95,7 +95,7 @@ class Held:
         except Overtaken:
             return False
         first, below = base.last + 1, list(base.layers)
-        while below and _is_short(below[-1].span, Span(first, last), self._span):
+        while below and is_short(below[-1].span, Span(first, last), self._span):
             kept = below.pop()
             layer, first = as_one(kept.layer, layer), kept.span.first
         _keep(self._folder, _Kept(Span(first, last), _mark(connection, last), layer))
@@ -185,8 +185,8 @@ def _mark(connection: Connection, number: int) -> str:
     return "" if row is None else f"{row.recorded_at} {row.message_id}"
 
 
-def _is_short(span: Span, over: Span, limit: int) -> bool:
-    """Whether a layer and the one over it become one."""
+def is_short(span: Span, over: Span, limit: int) -> bool:
+    """Whether a layer and the one over it become one, which has no more than `limit` entries."""
     entries, of_over = span.last - span.first + 1, over.last - over.first + 1
     return entries < LARGER * of_over and entries + of_over <= limit
 
