@@ -368,8 +368,9 @@ def _check_foreign_keys(connection: Connection) -> None:
 def together(connection: Connection) -> Iterator[None]:
     """The driver's statements of the block are sent without waiting in between; answers can be read after it.
 
-    They are run in their order, each sees what was committed before it, and none is run after one that fails. For
-    `store/statements.py` only: SQLAlchemy reads answers at once. On SQLite there is nothing to wait for.
+    They are run in their order, each sees what was committed before it, and none is run after one that fails. They are
+    those of `store/statements.py`: SQLAlchemy looks for rows at once, so of its own only such as give none may be among
+    them. On SQLite there is nothing to wait for.
     """
     if connection.dialect.name == "sqlite":
         yield
