@@ -34,15 +34,19 @@ from partkin.store.database import (
     Code,
     Database,
     among,
+    among_values,
     dialect_of,
     earlier,
+    ending,
     for_update,
     given,
     is_conflict,
     is_too_long,
     is_unreachable,
     later,
+    value_parameters,
 )
+from partkin.store.statements import Answer, Query, insert_rows
 
 thing = Table("thing", MetaData(), Column("id", BigId, primary_key=True), Column("code", Code, unique=True))
 
@@ -86,6 +90,51 @@ def test_a_block_that_raises_leaves_nothing(database: Database) -> None:
     assert codes_seen(database) == []
     with pytest.raises(DBAPIError), database.read() as connection:
         connection.execute(text("SELECT * FROM another"))
+
+
+CODES = ("id", "code")
+
+
+def test_what_is_sent_together_is_read_afterwards_and_committed(database: Database) -> None:
+    query = Query(database.dialect, select(thing.c.id).where(among_values(database.dialect, thing.c.code)))
+
+    def ask(connection: Connection) -> tuple[Answer, Answer]:
+        insert_rows(connection, thing, CODES, [(1, "A"), (2, "B")])
+        both = (query.ask(connection, value_parameters(connection, [code])) for code in "BC")
+        return next(both), next(both)
+
+    with database.write_after(ask) as (connection, (of_b, of_c)):
+        assert (list(of_b()), list(of_c())) == ([(2,)], [])
+        assert codes_seen(database) == []
+        with ending(connection):
+            insert_rows(connection, thing, CODES, [(3, "C")])
+        assert codes_seen(database) == ["A", "B", "C"]
+
+
+def test_of_what_is_sent_with_a_commit_all_is_kept_or_nothing(database: Database) -> None:
+    with pytest.raises(IntegrityError) as raised, database.write() as connection:
+        insert_rows(connection, thing, CODES, [(1, "A")])
+        with ending(connection):
+            insert_rows(connection, thing, CODES, [(2, "B")])
+            insert_rows(connection, thing, CODES, [(3, "A")])
+            insert_rows(connection, thing, CODES, [(4, "C")])
+    assert is_conflict(raised.value)
+    assert codes_seen(database) == []
+    with database.write_after(lambda connection: insert_rows(connection, thing, CODES, [(1, "A")])):
+        pass
+    assert codes_seen(database) == ["A"]
+
+
+def test_a_beginning_that_fails_leaves_nothing(database: Database) -> None:
+    def ask(connection: Connection) -> None:
+        insert_rows(connection, thing, CODES, [(1, "A")])
+        insert_rows(connection, thing, CODES, [(1, "B")])
+
+    with pytest.raises(IntegrityError), database.write_after(ask):
+        pytest.fail("what follows is not reached")
+    with database.write() as connection:
+        add(connection, "C")
+    assert codes_seen(database) == ["C"]
 
 
 def test_a_question_sees_one_moment(database: Database) -> None:

@@ -142,7 +142,7 @@ Form = Callable[[int], Json]
 MOST: dict[Form, int] = {
     start: 14,
     issue: 13,
-    marriage: 19,
+    marriage: 20,
     removal: 18,
     test_run: 19,
     receipt: 9,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import count
 from typing import Any
 
@@ -26,9 +27,17 @@ from partkin.rules.messages import Containment
 from partkin.rules.moments import Moment
 from partkin.rules.reading import ReadMessage, Rulebook, read_message, what_is_wanted
 from partkin.store.books import write_changes
+from partkin.store.catalogue import ask_revision
 from partkin.store.changed_rows import note_changes
-from partkin.store.database import Database, join_recorders, record_alone
-from partkin.store.journal import Entry, add_entries, entries_of_messages, next_numbers, numbers_one_by_one
+from partkin.store.database import Database, ending, join_recorders, record_alone
+from partkin.store.journal import (
+    Entry,
+    add_entries,
+    ask_entries_of_messages,
+    ask_numbers,
+    next_numbers,
+    numbers_one_by_one,
+)
 from partkin.store.known import fetch_known
 
 
@@ -71,9 +80,21 @@ def record_messages(
     if alone:
         with suppress(NotSealed):  # what is left to be sealed while others wait is little then
             seal_journal(database, now=now)
-    with database.write() as connection:
-        (record_alone if alone else join_recorders)(connection)
-        return _Batch(connection, rulebooks.now(connection), now, clock_slack).record(posts)
+    with database.write_after(partial(_first_asked, posts, alone)) as (connection, (revision, answered)):
+        batch = _Batch(connection, rulebooks.of(revision(), connection), now, clock_slack)
+        outcomes = batch.record(posts, answered())
+        with ending(connection):
+            batch.write()
+    return outcomes
+
+
+def _first_asked(
+    posts: Sequence[Post], alone: bool, connection: Connection
+) -> tuple[Callable[[], int], Callable[[], dict[str, Entry]]]:
+    """After the recorders' lock, the catalogue's revision, and the entries that repeats among the posts get again."""
+    (record_alone if alone else join_recorders)(connection)
+    ids = sorted({post.read.message.message_id for post in posts if isinstance(post, MessagePost)})
+    return ask_revision(connection), ask_entries_of_messages(connection, ids)
 
 
 def _count_new(posts: Sequence[Post], answered: Mapping[str, Entry]) -> int:
@@ -97,15 +118,13 @@ class _Batch:
     entries: list[Entry] = field(default_factory=list)
     """Not yet in the store."""
 
-    def record(self, posts: Sequence[Post]) -> list[Outcome]:
+    def record(self, posts: Sequence[Post], answered: dict[str, Entry]) -> list[Outcome]:
+        """The outcomes; what is left to `write` makes them true."""
         posts = [self._up_to_date(post) for post in posts]
         messages = [post for post in posts if isinstance(post, MessagePost)]
-        answered = self._answered(messages)
         new = [post.read for post in messages if post.read.message.message_id not in answered]
-        catalogue = self.rulebook.catalogue
-        if new:
-            self.known = fetch_known(self.connection, what_is_wanted(new, catalogue), catalogue)
-        numbers = self._numbers(_count_new(posts, answered), new)
+        count = _count_new(posts, answered)
+        numbers = self._fetched(new, count) if new else iter(next_numbers(self.connection, count))
         outcomes = []
         for post in posts:
             first = answered.get(post.read.message.message_id) if isinstance(post, MessagePost) else None
@@ -116,16 +135,22 @@ class _Batch:
                 if entry.message_id is not None:
                     answered[entry.message_id] = entry
             outcomes.append(Outcome(entry.status, entry.answer))
-        self._write()
         return outcomes
 
-    def _numbers(self, count: int, new: Sequence[ReadMessage]) -> Iterator[int]:
-        """Numbers of entries: all at once, unless lists of cases may follow some of them."""
-        if self.known.case or any(isinstance(read.message, Containment) for read in new):
-            return numbers_one_by_one(self.connection)
-        return iter(next_numbers(self.connection, count))
+    def _fetched(self, new: Sequence[ReadMessage], count: int) -> Iterator[int]:
+        """What is known; and numbers of entries: all at once, unless lists of cases may follow some of them."""
+        drawn: list[Callable[[], Sequence[int]]] = []
+        of_cases = any(isinstance(read.message, Containment) for read in new)
 
-    def _write(self) -> None:
+        def draw(known: Known) -> None:
+            if not (known.case or of_cases):
+                drawn.append(ask_numbers(self.connection, count))
+
+        catalogue = self.rulebook.catalogue
+        self.known = fetch_known(self.connection, what_is_wanted(new, catalogue), catalogue, ask_too=draw)
+        return iter(drawn[0]()) if drawn else numbers_one_by_one(self.connection)
+
+    def write(self) -> None:
         """Put what was recorded so far in the store."""
         add_entries(self.connection, self.entries)
         write_changes(self.connection, self.known.changes)
@@ -138,10 +163,6 @@ class _Batch:
         if isinstance(post, MessagePost) and post.read.revision != self.rulebook.catalogue.revision:
             return MessagePost(read_message(post.read.message, self.rulebook), post.text)
         return post
-
-    def _answered(self, posts: Sequence[MessagePost]) -> dict[str, Entry]:
-        ids = sorted({post.read.message.message_id for post in posts})
-        return entries_of_messages(self.connection, ids) if ids else {}
 
     def _entry(self, post: Post, numbers: Iterator[int], first: Entry | None) -> Entry:
         """The new entry that answers a post; `first` is that of another message with the same id."""
@@ -159,7 +180,7 @@ class _Batch:
     def _judged(self, post: MessagePost, number: int, numbers: Iterator[int]) -> Entry:
         message, known = post.read.message, self.known
         if isinstance(message, CaseMessage):
-            self._write()
+            self.write()
             known.found[message.message_id] = look_up(self.connection, post.read, known, self.now)
         judgement = judge(
             post.read,
@@ -191,7 +212,7 @@ class _Batch:
         self._list(judgement.listing, number, numbers)
         if known.case:
             catalogue = self.rulebook.catalogue
-            more = watched(self.connection, known, catalogue, message, judgement, number, self._write)
+            more = watched(self.connection, known, catalogue, message, judgement, number, self.write)
             self._list(more, number, numbers)
         return entry
 

@@ -137,6 +137,8 @@ class Recorder:
             try:
                 return self._together([post])[0]
             except (DBAPIError, ChangedMeanwhile) as error:
+                if is_unreachable(error) and attempt == 0:
+                    continue  # the connection may have broken since it was last used; the next one is another
                 if is_unreachable(error):
                     log.error("the store cannot be reached: %s", error)
                     return Outcome(503, canonical(_UNREACHABLE))

@@ -18,6 +18,10 @@ class Rulebooks:
 
     def now(self, connection: Connection) -> Rulebook:
         """The rulebook as this transaction sees it."""
-        if read_revision(connection) != self.newest.catalogue.revision:
+        return self.of(read_revision(connection), connection)
+
+    def of(self, revision: int, connection: Connection) -> Rulebook:
+        """The rulebook of the revision that this transaction sees."""
+        if revision != self.newest.catalogue.revision:
             self.newest = Rulebook(read_catalogue(connection))
         return self.newest

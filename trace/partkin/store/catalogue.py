@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from typing import Any
 
@@ -18,7 +18,13 @@ from partkin.store.tables import catalogue, metadata
 
 def read_revision(connection: Connection) -> int:
     """The entry that last changed the catalogue; 0 for none."""
-    return next((revision for (revision,) in _revision(dialect_of(connection)).rows(connection, {})), 0)
+    return ask_revision(connection)()
+
+
+def ask_revision(connection: Connection) -> Callable[[], int]:
+    """As `read_revision`, to be read later."""
+    answer = _revision(dialect_of(connection)).ask(connection, {})
+    return lambda: next((revision for (revision,) in answer()), 0)
 
 
 @cache

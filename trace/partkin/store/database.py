@@ -8,9 +8,10 @@ same whatever their number: so SQLAlchemy and both engines reuse what they have 
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from datetime import date
 from typing import Any, Final, Literal, Protocol, TypeVar, cast
@@ -45,9 +46,10 @@ from sqlalchemy import cast as sql_cast
 from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.engine import Dialect as SQLDialect
 from sqlalchemy.engine.interfaces import DBAPIConnection
-from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError, InvalidatePoolError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.ext.compiler import compiles
+from sqlalchemy.pool import ConnectionPoolEntry
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.functions import ReturnTypeFromArgs
 from sqlalchemy.types import TypeDecorator, TypeEngine
@@ -157,7 +159,7 @@ class Database:
                 if question_seconds is None
                 else (f"SET statement_timeout = {max(1, round(question_seconds * 1000))}",)
             )
-            reader, self._writer = _postgresql(rendered, options, limit), _postgresql(rendered, options, _FOR_WRITING)
+            reader, self._writer = _postgresql(rendered, options, limit), _postgresql_writer(rendered, options)
             self._engines = (reader, self._writer)
             self._reader = reader.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
@@ -191,6 +193,16 @@ class Database:
         """
         with self._writer.begin() as connection:
             yield connection
+
+    @contextmanager
+    def write_after(self, ask: Callable[[Connection], T]) -> Iterator[tuple[Connection, T]]:
+        """As `write`, with what is asked first: it is sent `together` with the beginning of the transaction."""
+        with self._writer.connect() as connection:
+            with together(connection):
+                transaction = connection.begin()
+                asked = ask(connection)
+            with transaction:
+                yield connection, asked
 
     @contextmanager
     def migration(self) -> Iterator[Connection]:
@@ -301,9 +313,42 @@ _FOR_WRITING: Final = ("SET enable_seqscan = off", "SET enable_hashjoin = off", 
 planner does not know that, and reads all of it."""
 
 
-def _postgresql(url: str, options: Mapping[str, Any], settings: Sequence[str] = ()) -> Engine:
+_FRESH_SECONDS: Final = 0.1
+"""A connection that was used so lately is taken to be whole without asking the server."""
+
+
+def _postgresql_writer(url: str, options: Mapping[str, Any]) -> Engine:
+    """Transactions begin by a statement of ours, which others can be sent together with."""
+    engine = _postgresql(url, options, _FOR_WRITING, pool_pre_ping=False)
+
+    @event.listens_for(engine, "connect")
+    def prepare(connection: Any, _record: object) -> None:
+        connection.autocommit = True  # so that the driver begins none of its own
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        _execute(connection, "BEGIN ISOLATION LEVEL READ COMMITTED")
+
+    @event.listens_for(engine, "checkin")
+    def note(_connection: object, record: ConnectionPoolEntry) -> None:
+        record.info["used"] = time.monotonic()
+
+    @event.listens_for(engine, "checkout")
+    def replace_broken(connection: DBAPIConnection, record: ConnectionPoolEntry, _proxy: object) -> None:
+        if time.monotonic() - record.info.get("used", math.inf) > _FRESH_SECONDS:
+            try:
+                engine.dialect.do_ping(connection)
+            except engine.dialect.loaded_dbapi.Error as error:
+                raise InvalidatePoolError from error
+
+    return engine
+
+
+def _postgresql(
+    url: str, options: Mapping[str, Any], settings: Sequence[str] = (), *, pool_pre_ping: bool = True
+) -> Engine:
     engine = create_engine(
-        url, isolation_level="READ COMMITTED", pool_pre_ping=True, execution_options=options, **_POOL
+        url, isolation_level="READ COMMITTED", pool_pre_ping=pool_pre_ping, execution_options=options, **_POOL
     )
 
     @event.listens_for(engine, "connect")
@@ -328,10 +373,57 @@ def _run(connection: DBAPIConnection | sqlite3.Connection, *statements: str) -> 
     cursor.close()
 
 
+def _execute(connection: Connection, text: str) -> None:
+    try:
+        _run(cast(DBAPIConnection, connection.connection), text)
+    except connection.dialect.loaded_dbapi.Error as error:
+        raise as_raised_by_sqlalchemy(connection, error, text) from error
+
+
 def _check_foreign_keys(connection: Connection) -> None:
     broken = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
     if broken is not None:
         raise ValueError(f"row {broken[1]} of {broken[0]} would refer to a row of {broken[2]} that is not there")
+
+
+# ------------------------------------------------------------------------------------------------------------
+# One round trip for several statements
+
+
+@contextmanager
+def together(connection: Connection) -> Iterator[None]:
+    """The driver's statements of the block are sent without waiting in between; answers can be read after it.
+
+    They are run in their order, each sees what was committed before it, and none is run after one that fails. They are
+    those of `store/statements.py`: SQLAlchemy looks for rows at once, so of its own only such as give none may be among
+    them. On SQLite there is nothing to wait for.
+    """
+    if connection.dialect.name == "sqlite":
+        yield
+        return
+    try:
+        with cast(Any, connection.connection.driver_connection).pipeline():
+            yield
+    except connection.dialect.loaded_dbapi.Error as error:
+        raise as_raised_by_sqlalchemy(connection, error) from error
+
+
+@contextmanager
+def ending(connection: Connection) -> Iterator[None]:
+    """The last statements of a write transaction, sent `together` with its commit: durable when the block ends."""
+    with together(connection):
+        yield
+        if connection.dialect.name == "postgresql":
+            _execute(connection, "COMMIT")
+    transaction = connection.get_transaction()
+    assert transaction is not None  # noqa: S101 - it has not ended yet
+    transaction.commit()
+
+
+def as_raised_by_sqlalchemy(connection: Connection, error: Exception, text: str = "") -> Exception:
+    """An error of the driver, as SQLAlchemy raises those of its own statements."""
+    base = connection.dialect.loaded_dbapi.Error
+    return DBAPIError.instance(text, None, error, base, dialect=connection.dialect)
 
 
 # ------------------------------------------------------------------------------------------------------------
@@ -462,13 +554,13 @@ def join_recorders(connection: Connection) -> None:
     are concerned. On SQLite the write transaction itself does that.
     """
     if connection.dialect.name == "postgresql":
-        connection.execute(select(func.pg_advisory_xact_lock_shared(_RECORDERS_LOCK)))
+        _execute(connection, f"SELECT pg_advisory_xact_lock_shared({_RECORDERS_LOCK})")
 
 
 def record_alone(connection: Connection) -> None:
     """As `join_recorders`, but while nobody else records: those who do are waited for, and kept waiting."""
     if connection.dialect.name == "postgresql":
-        connection.execute(select(func.pg_advisory_xact_lock(_RECORDERS_LOCK)))
+        _execute(connection, f"SELECT pg_advisory_xact_lock({_RECORDERS_LOCK})")
 
 
 def lock_out_recorders(connection: Connection) -> None:

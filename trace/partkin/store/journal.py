@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cache
 from itertools import count
@@ -50,10 +50,21 @@ def next_numbers(connection: Connection, count: int) -> Sequence[int]:
     Ask for them after all locks are taken: then entries about one item are numbered in the order they are committed.
     Whoever calls `lock_out_recorders` waits until this transaction ends.
     """
+    return ask_numbers(connection, count)()
+
+
+def ask_numbers(connection: Connection, count: int) -> Callable[[], Sequence[int]]:
+    """As `next_numbers`, to be read later."""
     if connection.dialect.name == "postgresql":
-        return sorted(number for (number,) in _drawn().rows(connection, {"count": count}))
-    last = last_entry(connection)
-    return range(last + 1, last + 1 + count)
+        answer = _drawn().ask(connection, {"count": count})
+        return lambda: sorted(number for (number,) in answer())
+    ((last,),) = _highest().rows(connection, {})
+    return lambda: range((last or 0) + 1, (last or 0) + 1 + count)
+
+
+@cache
+def _highest() -> Query:
+    return Query("sqlite", select(func.max(entry.c.id)))
 
 
 @cache
@@ -108,9 +119,13 @@ _HEAD_OF_COLUMNS = itemgetter(*Head._fields)
 
 def entries_of_messages(connection: Connection, message_ids: Sequence[str]) -> dict[str, Entry]:
     """The entries that answered these messages before."""
-    found = _answering(dialect_of(connection)).rows(connection, value_parameters(connection, message_ids))
-    entries = (entry_of_row(connection, row) for row in found)
-    return {str(one.message_id): one for one in entries}
+    return ask_entries_of_messages(connection, message_ids)()
+
+
+def ask_entries_of_messages(connection: Connection, message_ids: Sequence[str]) -> Callable[[], dict[str, Entry]]:
+    """As `entries_of_messages`, to be read later."""
+    answer = _answering(dialect_of(connection)).ask(connection, value_parameters(connection, message_ids))
+    return lambda: {str(one.message_id): one for one in (entry_of_row(connection, row) for row in answer())}
 
 
 @cache

@@ -7,11 +7,12 @@ Every process keeps this order, so nobody waits in a circle. On SQLite the write
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from functools import cache
 from itertools import islice
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 from sqlalchemy import BindParameter, Column, ColumnElement, Connection, Select, Table, and_, bindparam, func, select
 
@@ -61,6 +62,7 @@ from partkin.store.database import (
     for_update,
     given_rows,
     row_parameters,
+    together,
     value_parameters,
 )
 from partkin.store.statements import Query
@@ -108,12 +110,21 @@ _SPARE_ORDERS = 8
 """Open orders of a line that are looked at beyond those of the units that start: some name another part."""
 
 
-def fetch_known(connection: Connection, wanted: Wanted, catalogue: Catalogue, *, lock: bool = True) -> Known:
+def fetch_known(
+    connection: Connection,
+    wanted: Wanted,
+    catalogue: Catalogue,
+    *,
+    lock: bool = True,
+    ask_too: Callable[[Known], None] | None = None,
+) -> Known:
     """All rows that judging may look at; locked, unless nothing will be written.
+
+    `ask_too` asks something `together` with what is read after all locks are taken.
 
     Raises ChangedMeanwhile where what was found and what could be locked differ: it may be tried again.
     """
-    return _Fetch(connection, wanted, catalogue, lock).all()
+    return _Fetch(connection, wanted, catalogue, lock, ask_too).all()
 
 
 class _Queries:
@@ -151,7 +162,10 @@ class _Queries:
         counters = keys(number_counter.c.scheme, number_counter.c.scheme, "scheme", "period")
         self.counters_locked = made(counters.order_by(number_counter.c.period), number_counter)
         self.issued = made(keys(issued_number.c.scheme, issued_number.c.number, "scheme", "number"))
-        self.loadings = of(loading.c.point_of_use_id, loading.c.unloaded_at >= since)
+        at_points = select(point_of_use.c.id).where(among_values(dialect, point_of_use.c.scan_point))
+        up = (loading.c.point_of_use_id.in_(at_points), loading.c.unloaded_at >= since)
+        with_lots = select(loading, item).join(item, item.c.id == loading.c.lot_id, isouter=True)
+        self.loadings_with_lots = made(with_lots.where(*up))
         self.loading = of(loading.c.id)
         self.draws = of(marriage.c.point_of_use_id, marriage.c.started >= since)
         self.marriages = of(marriage.c.id)
@@ -219,12 +233,28 @@ class _Queries:
 _queries = cache(_Queries)
 
 
+_LOADING = len(loading.c)
+
+
+def _loading_with_lot(*row: Any) -> tuple[LoadingRow, ItemRow | None]:
+    return LoadingRow(*row[:_LOADING]), None if row[_LOADING] is None else ItemRow(*row[_LOADING:])
+
+
+class _Question(NamedTuple):
+    kind: Callable[..., Any]
+    """Makes something of a row."""
+    query: Query
+    parameters: Mapping[str, Any] | None
+    """None where it is not worth asking, as there is nothing to find."""
+
+
 @dataclass(slots=True)
 class _Fetch:
     connection: Connection
     wanted: Wanted
     catalogue: Catalogue
     lock: bool
+    ask_too: Callable[[Known], None] | None
     known: Known = field(default_factory=Known)
     traced: set[int] = field(default_factory=set)
     """Lots of which it was asked what went into them."""
@@ -233,15 +263,14 @@ class _Fetch:
 
     def all(self) -> Known:
         self._widen()
-        serials = self._serials()
-        self._points_of_use()
+        serials, lots = self._serials_and_points_of_use()
         self._draws()
-        self._lots()
+        lots = self._lots(lots)
         self._orders()
         self._shipments()
         self._numbers()
         self._cases()
-        self._marriages({row.id for row in serials})
+        self._marriages({row.id for row in serials}, {row.id for row in lots})
         self._names()
         self._about_items()
         self._about_tests()
@@ -254,28 +283,52 @@ class _Fetch:
     def _ask(self) -> _Queries:
         return _queries(dialect_of(self.connection), lock=self.lock)
 
-    def _find(self, kind: type[AnyRow], query: Query, values: Iterable[Any], **more: int) -> list[AnyRow]:
+    def _of(self, kind: Callable[..., Any], query: Query, values: Iterable[Any], **more: int) -> _Question:
         asked = sorted(set(values))
         if not asked:
-            return []
+            return _Question(kind, query, None)
         parameters = {**value_parameters(self.connection, asked), "since": self.wanted.since, **more}
-        return [kind(*row) for row in query.rows(self.connection, parameters)]
+        return _Question(kind, query, parameters)
+
+    def _of_keys(
+        self, kind: Callable[..., Any], query: Query, names: Sequence[str], keys: Sequence[Sequence[Any]]
+    ) -> _Question:
+        if not keys:
+            return _Question(kind, query, None)
+        columns = dict(zip(names, zip(*keys, strict=True), strict=True))
+        return _Question(kind, query, row_parameters(self.connection, columns))
+
+    def _items_of(self, query: Query, keys: Iterable[ItemKey]) -> _Question:
+        return self._of_keys(ItemRow, query, ("part", "kind", "code"), sorted(keys))
+
+    def _rows(self, *questions: _Question, ask_too: Callable[[Known], None] | None = None) -> list[list[Any]]:
+        """The rows of each; asked in their order, without waiting in between."""
+        several = sum(one.parameters is not None for one in questions) + (ask_too is not None) > 1
+        with together(self.connection) if several else nullcontext():
+            answers = [
+                None if one.parameters is None else one.query.ask(self.connection, one.parameters) for one in questions
+            ]
+            if ask_too is not None:
+                ask_too(self.known)
+        return [
+            [] if answer is None else [one.kind(*row) for row in answer()]
+            for one, answer in zip(questions, answers, strict=True)
+        ]
+
+    def _find(self, kind: type[AnyRow], query: Query, values: Iterable[Any], **more: int) -> list[AnyRow]:
+        (found,) = self._rows(self._of(kind, query, values, **more))
+        return found
 
     def _take(self, kind: type[AnyRow], query: Query, values: Iterable[Any], **more: int) -> list[AnyRow]:
         rows = self._find(kind, query, values, **more)
         self.known.take_all(rows)
         return rows
 
-    def _of_keys(
-        self, kind: type[AnyRow], query: Query, names: Sequence[str], keys: Sequence[Sequence[Any]]
-    ) -> list[AnyRow]:
-        if not keys:
-            return []
-        columns = dict(zip(names, zip(*keys, strict=True), strict=True))
-        return [kind(*row) for row in query.rows(self.connection, row_parameters(self.connection, columns))]
-
-    def _items_of(self, query: Query, keys: Iterable[ItemKey]) -> list[ItemRow]:
-        return self._of_keys(ItemRow, query, ("part", "kind", "code"), sorted(keys))
+    def _take_together(self, *questions: _Question, ask_too: Callable[[Known], None] | None = None) -> list[list[Any]]:
+        found = self._rows(*questions, ask_too=ask_too)
+        for rows in found:
+            self.known.take_all(rows)
+        return found
 
     # -- what else must be locked, because of what was said before
 
@@ -329,30 +382,32 @@ class _Fetch:
 
     # -- what is locked
 
-    def _serials(self) -> list[ItemRow]:
-        keys = (key for key in self.wanted.items if key.kind == "serial")
-        rows = self._items_of(self._ask.items_of_keys_locked, keys)
-        self.known.take_all(rows)
-        return rows
-
-    def _points_of_use(self) -> None:
-        points = self._take(PointOfUseRow, self._ask.points_of_use_locked, self.wanted.scan_points)
-        self._take(LoadingRow, self._ask.loadings, (point.id for point in points))
+    def _serials_and_points_of_use(self) -> tuple[list[ItemRow], list[ItemRow]]:
+        """The serial items; and, not yet locked, the lots that are scanned or loaded."""
+        wanted, scan_points = self.wanted, self.wanted.scan_points
+        serials, points, loadings, lots = self._rows(
+            self._items_of(self._ask.items_of_keys_locked, (key for key in wanted.items if key.kind == "serial")),
+            self._of(PointOfUseRow, self._ask.points_of_use_locked, scan_points),
+            self._of(_loading_with_lot, self._ask.loadings_with_lots, scan_points),
+            self._items_of(self._ask.items_of_keys, (key for key in wanted.items if key.kind == "lot")),
+        )
+        for rows in (serials, points, (row for row, _ in loadings)):
+            self.known.take_all(rows)
+        lots += (lot for _, lot in loadings if lot is not None)
+        return serials, list({lot.id: lot for lot in lots}.values())
 
     def _draws(self) -> None:
         points = (row.id for use, row in self.known.points_of_use.items() if use.scan_point in self.wanted.loads)
         self._take(MarriageRow, self._ask.draws, points)
 
-    def _lots(self) -> None:
-        """Lots that are scanned, loaded or drawn, and what went into them; locked, where others may wait for them."""
-        ids = {row.lot_id for rows in self.known.loadings.values() for row in rows if row.lot_id is not None}
-        ids |= {row.child_id for rows in self.known.draws.values() for row in rows if row.child_id is not None}
-        found = self._items_of(self._ask.items_of_keys, (key for key in self.wanted.items if key.kind == "lot"))
-        found += self._find(ItemRow, self._ask.items, ids - {row.id for row in found})
+    def _lots(self, found: list[ItemRow]) -> list[ItemRow]:
+        """With those that were found, the lots that are drawn; locked, where others may wait for them."""
+        drawn = {row.child_id for rows in self.known.draws.values() for row in rows if row.child_id is not None}
+        found = found + self._find(ItemRow, self._ask.items, drawn - {row.id for row in found})
         self._take(ItemRow, self._ask.items_locked, (row.id for row in found if self._is_shared(row)))
         self.known.take_all(found)  # those just locked are known already, as they are now
         self._pieces_in()
-        self._sources({row.id for row in found})
+        return found
 
     def _is_shared(self, lot: ItemRow) -> bool:
         """Whether others may wait for a lot: its pieces are counted, or it leaves, or is stopped before it leaves."""
@@ -362,10 +417,14 @@ class _Fetch:
     def _sources(self, lots: set[int]) -> None:
         lots = lots - self.traced
         while lots:
-            self.traced |= lots
-            rows = self._take(TransferRow, self._ask.transfers, lots)
-            lots = {row.source_id for row in rows} - self.traced
-            self._by_id(lots)
+            lots = self._next_sources(lots, self._take(TransferRow, self._ask.transfers, lots))
+
+    def _next_sources(self, lots: set[int], rows: Sequence[TransferRow]) -> set[int]:
+        """Of rows that say what went into lots: what was not asked about yet."""
+        self.traced |= lots
+        sources = {row.source_id for row in rows} - self.traced
+        self._by_id(sources)
+        return sources
 
     def _pieces_in(self) -> None:
         lots = [self.known.items.get(key) for key in self.wanted.receipts]
@@ -386,11 +445,11 @@ class _Fetch:
             made = self.catalogue.made_parts
             serials = {key.code for key in self.wanted.items if key.kind == "serial" and key.part in made}
             of_any_part = sorted((part, serial) for part in made for serial in serials)
-            named = self._of_keys(OrderRow, self._ask.orders_of_serials, ("part", "serial"), of_any_part)
+            (named,) = self._rows(self._of_keys(OrderRow, self._ask.orders_of_serials, ("part", "serial"), of_any_part))
             codes |= {row.code for row in named}
         taken = self._take(OrderRow, self._ask.orders_locked, codes)
         bear = {ItemKey(row.part, "serial", row.serial) for row in taken if row.serial is not None}
-        self.known.take_all(self._items_of(self._ask.items_of_keys, bear - self.known.items.keys()))
+        self._take_together(self._items_of(self._ask.items_of_keys, bear - self.known.items.keys()))
         of_units = {row.order_id for row in self.known.item.values() if row.order_id is not None}
         self._take(OrderRow, self._ask.orders, of_units - self.known.order.keys())
 
@@ -404,7 +463,7 @@ class _Fetch:
     def _numbers(self) -> None:
         """The counters, and enough numbers that nothing bears yet."""
         keys = sorted(self.wanted.numbered)
-        self.known.take_all(self._of_keys(NumberCounterRow, self._ask.counters_locked, ("scheme", "period"), keys))
+        self._take_together(self._of_keys(NumberCounterRow, self._ask.counters_locked, ("scheme", "period"), keys))
         for scheme, period in keys:
             numbering = self.catalogue.numbering.get(scheme)
             if numbering is not None:
@@ -434,10 +493,12 @@ class _Fetch:
         keys = [
             ItemKey(part, "serial", code) for part in self.catalogue.numbered_by[numbering.scheme] for code in codes
         ]
-        items = self._items_of(self._ask.items_of_keys, keys)
-        self.known.take_all(items)
         pairs = [(key.part, key.code) for key in keys]
-        ordered = self._of_keys(OrderRow, self._ask.orders_of_serials, ("part", "serial"), pairs)
+        items, ordered = self._rows(
+            self._items_of(self._ask.items_of_keys, keys),
+            self._of_keys(OrderRow, self._ask.orders_of_serials, ("part", "serial"), pairs),
+        )
+        self.known.take_all(items)
         taken = {row.code for row in items} | {row.serial for row in ordered if row.serial is not None}
         if numbering.body == "random":
             columns = {"scheme": [numbering.scheme] * len(codes), "number": codes}
@@ -446,22 +507,28 @@ class _Fetch:
         return taken
 
     def _cases(self) -> None:
-        """Containment cases that are named, locked, and those that are frozen."""
+        """Containment cases that are named."""
         self._take(CaseRow, self._ask.cases_locked, self.wanted.cases)
-        if self.wanted.watching:
-            self.known.take_all(CaseRow(*row) for row in self._ask.frozen_cases.rows(self.connection, {}))
 
     # -- what is only read
 
-    def _marriages(self, item_ids: set[int]) -> None:
-        """What is in the items, what they are in, everything above them, and everything inside the whole ones."""
-        self._take(MarriageRow, self._ask.marriages, self.wanted.marriages)
-        self._take(MarriageRow, self._ask.content, item_ids)
-        above, seen = item_ids, set(item_ids)
-        while above:
-            rows = self._take(MarriageRow, self._ask.holders, above)
-            above = {row.parent_id for row in rows} - seen
+    def _marriages(self, item_ids: set[int], lots: set[int]) -> None:
+        """What is in the items, what they are in, everything above them, and everything inside the whole ones.
+
+        With that, frozen cases, and what went into lots.
+        """
+        *_, holders, sources = self._take_together(
+            _Question(CaseRow, self._ask.frozen_cases, {} if self.wanted.watching else None),
+            self._of(MarriageRow, self._ask.marriages, self.wanted.marriages),
+            self._of(MarriageRow, self._ask.content, item_ids),
+            self._of(MarriageRow, self._ask.holders, item_ids),
+            self._of(TransferRow, self._ask.transfers, lots),
+        )
+        self._sources(self._next_sources(lots, sources))
+        seen = set(item_ids)
+        while above := {row.parent_id for row in holders} - seen:
             seen |= above
+            holders = self._take(MarriageRow, self._ask.holders, above)
         if self.wanted.beside:
             self._take(MarriageRow, self._ask.standing_content, seen - item_ids)
             item_ids = seen
@@ -498,29 +565,31 @@ class _Fetch:
         self._sources({row.id for row in self.known.item.values() if row.kind == "lot"})
 
     def _about_items(self) -> None:
-        self._take(HoldRow, self._ask.open_holds, self.known.item)
-        released = self._take(HoldRow, self._ask.holds, self.wanted.holds - self.known.holds.keys())
-        self._by_id(row.item_id for row in released)
+        if self.wanted.holds:
+            self._take(HoldRow, self._ask.open_holds, self.known.item)
+            released = self._take(HoldRow, self._ask.holds, self.wanted.holds - self.known.holds.keys())
+            self._by_id(row.item_id for row in released)
         worked_on = [
             row.id
             for row in self.known.item.values()
             if row.part in self.catalogue.made_parts or row.key in self.wanted.items
         ]
-        for kind, query in self._ask.of_items:
-            self._take(kind, query, worked_on)
-        if self.wanted.shipping:
-            lines = self._take(ShipmentLineRow, self._ask.lines_with, worked_on)
-            self._take(
-                ShipmentRow, self._ask.shipments, {row.shipment_id for row in lines} - self.known.shipment.keys()
-            )
+        printed = (row.id for key in self.wanted.printed if (row := self.known.items.get(key)) is not None)
+        lines, *_ = self._take_together(
+            self._of(ShipmentLineRow, self._ask.lines_with, worked_on if self.wanted.shipping else ()),
+            self._of(HoldRow, self._ask.open_holds, () if self.wanted.holds else self.known.item),
+            *(self._of(kind, query, worked_on) for kind, query in self._ask.of_items),
+            self._of(LabelPrintRow, self._ask.prints, printed),
+            self._of(CalibrationRow, self._ask.calibrations, self.wanted.instruments),
+            ask_too=self.ask_too,
+        )
+        shipments = {row.shipment_id for row in lines} - self.known.shipment.keys()
+        self._take(ShipmentRow, self._ask.shipments, shipments)
 
     def _about_tests(self) -> None:
         wrong = self.wanted.wrong & self.known.run.keys()
         self._take(MeasurementRow, self._ask.measurements, wrong)
         self._take(TestAttachmentRow, self._ask.attachments_of, wrong)
-        printed = (row.id for key in self.wanted.printed if (row := self.known.items.get(key)) is not None)
-        self._take(LabelPrintRow, self._ask.prints, printed)
-        self._take(CalibrationRow, self._ask.calibrations, self.wanted.instruments)
         if self.wanted.attachments:
             parameters = value_parameters(self.connection, sorted(self.wanted.attachments))
             self.known.attachments |= {sha256 for (sha256,) in self._ask.attachments.rows(self.connection, parameters)}

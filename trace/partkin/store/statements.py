@@ -10,7 +10,7 @@ import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from typing import Any
 
 from sqlalchemy import (
@@ -29,16 +29,16 @@ from sqlalchemy import (
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.dialects.postgresql import ARRAY, psycopg
 from sqlalchemy.engine.interfaces import DBAPICursor
-from sqlalchemy.exc import DBAPIError
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.dml import UpdateBase
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
-from partkin.store.database import VALUES, Dialect, dialect_of, given_rows
+from partkin.store.database import VALUES, Dialect, as_raised_by_sqlalchemy, dialect_of, given_rows
 
 log = logging.getLogger(__name__)
 
 Rows = Sequence[tuple[Any, ...]]
+Answer = Callable[[], Iterable[tuple[Any, ...]]]
 
 _DIALECTS = {"sqlite": sqlite.dialect(), "postgresql": psycopg.dialect()}  # type: ignore[no-untyped-call]
 
@@ -56,8 +56,7 @@ def _run(connection: Connection, text: str, parameters: Any, *, many: bool = Fal
     try:
         (cursor.executemany if many else cursor.execute)(text, parameters)
     except Exception as error:
-        base = connection.dialect.loaded_dbapi.Error
-        raise DBAPIError.instance(text, None, error, base, dialect=connection.dialect) from error
+        raise as_raised_by_sqlalchemy(connection, error, text) from error
     return cursor
 
 
@@ -86,11 +85,18 @@ class Query:
 
     def rows(self, connection: Connection, parameters: Mapping[str, Any]) -> Iterable[tuple[Any, ...]]:
         """What it finds; values are as `value_parameters` or `row_parameters` give them."""
+        return self.ask(connection, parameters)()
+
+    def ask(self, connection: Connection, parameters: Mapping[str, Any]) -> Answer:
+        """As `rows`, to be read later: after the block, where several are asked `together`."""
         given = {**self._constants, **parameters}
         for name, write in self._arrays:
             given[name] = write(given[name])
         ordered = given if self._order is None else [given[name] for name in self._order]
-        with closing(_run(connection, self._text, ordered)) as cursor:
+        return partial(self._found, _run(connection, self._text, ordered))
+
+    def _found(self, cursor: DBAPICursor) -> Iterable[tuple[Any, ...]]:
+        with closing(cursor):
             found = cursor.fetchall()
         return map(self._read, found) if self._readers else found
 
