@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import logging
 import time
+from functools import cache
 from hashlib import sha256
-from typing import Any, Final
+from typing import Final
 
-from sqlalchemy import Connection, Row, insert, select
+from sqlalchemy import Connection, bindparam, insert, select
 
 from partkin.rules.moments import Moment
-from partkin.store.database import remembered
+from partkin.store.database import Dialect, dialect_of, remembered
 from partkin.store.journal_codec import OWN, BrokenEntry, Codec, Head
+from partkin.store.statements import Query
 from partkin.store.tables import dictionary
 
 log = logging.getLogger(__name__)
@@ -44,7 +46,7 @@ def _look_up(connection: Connection, codec: Codec, number: int, entry: int) -> N
     row = connection.execute(select(dictionary).where(dictionary.c.number == number)).first()
     if row is None:
         return
-    if not _is_whole(row):
+    if not _is_whole(row.sha256, row.content):
         raise BrokenEntry(entry, f"{_damaged(number)}: put that back from a backup")
     codec.add(number, row.content)
 
@@ -61,12 +63,18 @@ def codec_to_pack(connection: Connection) -> Codec:
 def learn_newest(connection: Connection) -> None:
     """Pack with the store's newest dictionary from now on; in a transaction that added none itself."""
     codec = remembered(connection, _Known).codec
-    newer = select(dictionary).where(dictionary.c.number > codec.newest).order_by(dictionary.c.number.desc())
-    for row in connection.execute(newer):
-        if _is_whole(row):
-            codec.add(row.number, row.content)
+    for number, hashed, content in _newer(dialect_of(connection)).rows(connection, {"than": codec.newest}):
+        if _is_whole(hashed, content):
+            codec.add(number, content)
             return
-        log.error("%s; new entries are packed with an older one", _damaged(row.number))
+        log.error("%s; new entries are packed with an older one", _damaged(number))
+
+
+@cache
+def _newer(dialect: Dialect) -> Query:
+    t = dictionary.c
+    than = bindparam("than", type_=t.number.type)
+    return Query(dialect, select(t.number, t.sha256, t.content).where(t.number > than).order_by(t.number.desc()))
 
 
 def next_dictionary(connection: Connection) -> int | None:
@@ -82,8 +90,8 @@ def add_dictionary(connection: Connection, number: int, content: bytes, now: Mom
     connection.execute(insert(dictionary), row)
 
 
-def _is_whole(row: Row[Any]) -> bool:
-    return bool(sha256(row.content).hexdigest() == row.sha256)
+def _is_whole(hashed: str, content: bytes) -> bool:
+    return sha256(content).hexdigest() == hashed
 
 
 def _damaged(number: int) -> str:
