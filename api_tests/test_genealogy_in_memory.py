@@ -175,6 +175,9 @@ def test_changes_are_forgotten_only_when_nobody_may_need_them(database: Database
         assert set(connection.scalars(select(changed_row.c.entry))) == {12, KEPT_ENTRIES + 12}
         note_changes(connection, changes, KEPT_ENTRIES + 9990, KEPT_ENTRIES + 10_013)
         assert set(connection.scalars(select(changed_row.c.entry))) == {KEPT_ENTRIES + 12, KEPT_ENTRIES + 10_013}
+        alone = 2 * KEPT_ENTRIES + 20_000
+        note_changes(connection, changes, alone, alone)
+        assert set(connection.scalars(select(changed_row.c.entry))) == {alone}
 
 
 def test_the_service_counts_on_it(plant: Station, store_url: str, tmp_path: Path) -> None:

@@ -34,7 +34,7 @@ def note_changes(connection: Connection, changes: Changes, first: int, last: int
     """Note the rows that are changed with the entries of these numbers, and forget what is old now and then."""
     noted = [(last, book, number) for book, number in _changed(changes)]
     insert_rows(connection, changed_row, ("entry", "book", "row"), noted)
-    if first // _FORGET_EVERY < last // _FORGET_EVERY:
+    if (first - 1) // _FORGET_EVERY < last // _FORGET_EVERY:
         connection.execute(delete(changed_row).where(changed_row.c.entry < last - KEPT_ENTRIES))
 
 
