@@ -1,10 +1,11 @@
-"""Slim indexes for walks upwards and of visits, and vacuum and analyze after smaller shares of the large tables."""
+"""Slim indexes for walks upwards and of visits, one of holds in force; large tables are vacuumed and analyzed sooner."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
 
+import sqlalchemy as sa
 from alembic import op
 
 revision = "0007"
@@ -35,6 +36,8 @@ IN_ORDER: Mapping[str, Any] = {
 
 def upgrade() -> None:
     _index("ix_marriage_child_id", "marriage", ["child_id"])
+    in_force = sa.text("released_at = 9000000000000000000")
+    op.create_index("ix_hold_in_force", "hold", ["id"], sqlite_where=in_force, postgresql_where=in_force)
     if op.get_bind().dialect.name == "postgresql":
         _index("ix_visit_scan_point", "visit", ["scan_point", "last_at"], **IN_ORDER)
         for table, settings in VACUUMED.items():
@@ -47,6 +50,7 @@ def downgrade() -> None:
         for table, settings in VACUUMED.items():
             op.execute(f"ALTER TABLE {table} RESET ({', '.join(settings)})")
         _index("ix_visit_scan_point", "visit", ["scan_point", "last_at"])
+    op.drop_index("ix_hold_in_force", "hold")
     _index("ix_marriage_child_id", "marriage", BEFORE)
 
 

@@ -50,7 +50,8 @@ def holds_after(connection: Connection, *, released: bool, after: int, limit: in
         .where(hold.c.id > after)
     )
     if not released:
-        query = query.where(hold.c.released_at == FOREVER)
+        # As the condition of their index says it.
+        query = query.where(hold.c.released_at == literal_column(str(FOREVER)))
     return connection.execute(query.order_by(hold.c.id).limit(limit)).all()
 
 

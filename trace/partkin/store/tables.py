@@ -483,6 +483,12 @@ hold = Table(
     Column("case_id", BigId, comment="the containment case that stops it"),
     Index("ix_hold_item_id", "item_id"),
     Index(
+        "ix_hold_in_force",
+        "id",
+        sqlite_where=text(f"released_at = {FOREVER}"),
+        postgresql_where=text(f"released_at = {FOREVER}"),
+    ),
+    Index(
         "ix_hold_case_id",
         "case_id",
         sqlite_where=text("case_id IS NOT NULL"),
