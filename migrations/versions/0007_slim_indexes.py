@@ -1,4 +1,4 @@
-"""Slim indexes for walks upwards and of visits, one of holds in force; large tables are vacuumed and analyzed sooner."""
+"""Slim indexes for walks upwards and of visits, one of holds in force; vacuum and analyze of large tables sooner."""
 
 from __future__ import annotations
 
