@@ -3,12 +3,14 @@
 Run it from the repository on a plant that `make_plant` made: python -m api_tests.benchmarks.closures STORE_URL [--cold]
 
 The plain recursive query knows neither times nor certainty; the search is by numpy over a prebuilt graph in memory.
-With --cold, the system's caches are dropped before each question (as root; PostgreSQL's own buffers stay).
+With --cold, the files in memory are let go of and the system's caches are dropped before each question (as root).
+PostgreSQL's own buffers stay: start the server with few of them (--shared_buffers=16MB).
 """
 
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import platform
 import statistics
@@ -22,7 +24,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import func, select, text
+from sqlalchemy import Connection, func, select, text
 
 from partkin.memory.arrays import Genealogy, joined, sorted_by
 from partkin.memory.held import Held
@@ -119,35 +121,47 @@ def suspects(database: Database) -> list[Suspect]:
 class Ways:
     """The ways to the answer over one store."""
 
-    def __init__(self, database: Database, held: Held) -> None:
-        self._database, self._held = database, held
-        base = held.newest()
-        assert base is not None
-        self._base = base
+    def __init__(self, database: Database, folder: Path) -> None:
+        self._database, self._folder = database, folder
+        self.forget()
         with database.read() as connection:
-            genealogy = base.at(connection)
-            assert genealogy is not None
+            genealogy = self._genealogy(connection)
             sold = set(connection.scalars(select(part.c.part).where(part.c.sold)))
-        self._items = genealogy.items
-        self._graph = graph(genealogy, np.array([code in sold for code in genealogy.parts]))
+            self._graph = graph(genealogy, np.array([code in sold for code in genealogy.parts]))
+
+    def forget(self) -> None:
+        """Let go of the files in memory."""
+        self._held = Held(self._database, self._folder)
+        gc.collect()
+        if self._database.dialect == "sqlite":
+            with self._database.read() as connection:
+                mapped = connection.scalar(text("PRAGMA mmap_size"))
+                for pragma in ("shrink_memory", "mmap_size = 0", f"mmap_size = {mapped}"):
+                    connection.execute(text(f"PRAGMA {pragma}"))
+
+    def _genealogy(self, connection: Connection) -> Genealogy:
+        base = self._held.newest()
+        genealogy = None if base is None else base.at(connection)
+        assert genealogy is not None
+        return genealogy
 
     def of(self, suspect: Suspect) -> dict[str, Callable[[], int]]:
         """Each way, and the number of units that it finds."""
         alarm = Alarm(suspects=Suspects(items=(suspect.named,)))
-        (place,) = self._items.places(np.array([suspect.number])).tolist()
+        with self._database.read() as connection:
+            (place,) = self._genealogy(connection).items.places(np.array([suspect.number])).tolist()
         return {
             "numpy search": partial(self._graph.units_above, place),
             "closure in memory": partial(self._in_memory, alarm),
             "closure in the store": partial(self._in_store, alarm),
             "plain recursive query": partial(self._plain, suspect.number),
-            "first page and counts": partial(self._page, alarm, self._held),
-            "the same in the store": partial(self._page, alarm, None),
+            "first page and counts": lambda: self._page(alarm, self._held),
+            "the same in the store": lambda: self._page(alarm, None),
         }
 
     def _in_memory(self, alarm: Alarm) -> int:
         with self._database.read() as connection:
-            genealogy = self._base.at(connection)
-            assert genealogy is not None
+            genealogy = self._genealogy(connection)
             found = suspicions(connection, alarm.suspects, None)
             units = reached(connection, genealogy, read_parts(connection, genealogy), found, None)
             return len(units.affected.items)
@@ -167,13 +181,14 @@ class Ways:
         return int(counts["certain"]) + int(counts["possible"])
 
 
-def milliseconds(ask: Callable[[], int], *, cold: bool) -> list[float]:
-    """How long it takes, several times; warm after one more."""
-    if not cold:
+def milliseconds(ask: Callable[[], int], forget: Callable[[], None] | None) -> list[float]:
+    """How long it takes, several times; after one more, or cold each time."""
+    if forget is None:
         ask()
     spent = []
     for _ in range(ROUNDS):
-        if cold:
+        if forget is not None:
+            forget()
             os.sync()
             CACHES.write_text("3")
         began = time.perf_counter()
@@ -182,9 +197,9 @@ def milliseconds(ask: Callable[[], int], *, cold: bool) -> list[float]:
     return sorted(spent)
 
 
-def measure(database: Database, held: Held, *, cold: bool) -> None:
+def measure(database: Database, folder: Path, *, cold: bool) -> None:
     """Print a table."""
-    ways = Ways(database, held)
+    ways = Ways(database, folder)
     with database.read() as connection:
         marriages = connection.scalar(select(func.count()).select_from(marriage))
     state = "after the system's caches were dropped" if cold else "warm"
@@ -193,7 +208,7 @@ def measure(database: Database, held: Held, *, cold: bool) -> None:
     print("|---|---|---|---|---|---|---|---|")
     for suspect in suspects(database):
         asked = ways.of(suspect)
-        spent = {name: milliseconds(ask, cold=cold) for name, ask in asked.items()}
+        spent = {name: milliseconds(ask, ways.forget if cold else None) for name, ask in asked.items()}
         plain, search = (statistics.median(spent[name]) for name in ("plain recursive query", "numpy search"))
         for name, times in spent.items():
             middle = statistics.median(times)
@@ -214,12 +229,11 @@ def main() -> None:
     print(f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}, {versions}")
     database = Database(asked.store)
     with tempfile.TemporaryDirectory(prefix="partkin-benchmark-") as folder:
-        held = Held(database, Path(folder))
         began = time.perf_counter()
-        held.renew()
+        Held(database, Path(folder)).renew()
         size = sum(path.stat().st_size for path in Path(folder).rglob("*.npy"))
         print(f"read into memory in {time.perf_counter() - began:,.0f} s, {size / 1e6:,.0f} MB")
-        measure(database, held, cold=asked.cold)
+        measure(database, Path(folder), cold=asked.cold)
     database.close()
 
 
