@@ -13,7 +13,7 @@ SHORT_TURN_SECONDS: Final = 0.000_05
 class Courtesy:
     """Shortens the turns that threads take while a question is answered.
 
-    Recording waits for the database some twenty times a batch, and each time another thread may take its turn: beside a
+    Recording waits for the database several times a batch, and each time another thread may take its turn: beside a
     heavy question the usual turns add up to a tenth of a second. Without questions, short turns would only cost.
     """
 
