@@ -228,10 +228,16 @@ class Asked:
         return answer
 
 
+OF_OUR_CLOCK = ("recorded_at", "seal", "as_known_at")
+
+
 def _without_our_clock(answer: Any) -> Any:
-    """What the engines must answer alike: all but the moments at which they recorded it."""
+    """What the engines must answer alike: all but the moments at which they recorded it.
+
+    A freeze seals what was recorded before, so the numbers of seals tell which posts came together.
+    """
     if isinstance(answer, dict):
-        return {name: _without_our_clock(value) for name, value in answer.items() if name != "recorded_at"}
+        return {name: _without_our_clock(value) for name, value in answer.items() if name not in OF_OUR_CLOCK}
     return [_without_our_clock(value) for value in answer] if isinstance(answer, list) else answer
 
 
