@@ -228,7 +228,7 @@ class Asked:
         return answer
 
 
-OF_OUR_CLOCK = ("recorded_at", "seal", "as_known_at")
+OF_OUR_CLOCK = ("recorded_at", "seal")
 
 
 def _without_our_clock(answer: Any) -> Any:
