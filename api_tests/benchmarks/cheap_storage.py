@@ -16,7 +16,6 @@ import platform
 import shutil
 import statistics
 import tempfile
-import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
@@ -35,6 +34,7 @@ from sqlalchemy import func, make_url, select
 
 from api_tests import servers
 from api_tests.benchmarks.make_plant import make
+from api_tests.benchmarks.partitions import probing
 from api_tests.benchmarks.trees import postgresql_version
 from partkin.actions.rebuild_books import check_books
 from partkin.exports.night import export_night
@@ -165,39 +165,21 @@ def _print_read(url: str, name: str, times: int, ask: Callable[[], object], data
 @contextmanager
 def in_use(base_url: str, unit: AskedItem) -> Iterator[dict[str, list[float]]]:
     """Post and ask again and again meanwhile: milliseconds of each."""
-    stop, numbers = threading.Event(), count()
+    numbers = count()
     start = {"operator": "B1", "occurred_at": "2026-11-01T06:00:00Z", "part": "ROTOR", "scan_point": "C-ROTOR"}
     asked = {"part": unit.part, "serial": unit.code}
 
-    def post(client: httpx2.Client) -> Any:
-        return client.post("/v1/units", json={**start, "message_id": f"{time.time_ns()}-{next(numbers)}"})
+    def post() -> None:
+        message = {**start, "message_id": f"{time.time_ns()}-{next(numbers)}"}
+        client.post("/v1/units", json=message).raise_for_status()
 
-    ways: dict[str, Callable[[httpx2.Client], Any]] = {
-        "post": post,
-        "tree": lambda client: client.get("/v1/tree", params=asked),
-        "where": lambda client: client.get("/v1/where", params=asked),
-        "history": lambda client: client.get("/v1/history", params=asked),
-    }
-    found: dict[str, list[float]] = {name: [] for name in ways}
+    def ask(address: str) -> None:
+        client.get(address, params=asked).raise_for_status()
 
-    def run(name: str) -> None:
-        with httpx2.Client(base_url=base_url, timeout=600) as client:
-            while not stop.is_set():
-                began = time.perf_counter()
-                answer = ways[name](client)
-                assert answer.is_success, answer.text
-                found[name].append((time.perf_counter() - began) * 1000)
-                time.sleep(0.01)
-
-    threads = [threading.Thread(target=run, args=[name]) for name in ways]
-    for thread in threads:
-        thread.start()
-    try:
-        yield found
-    finally:
-        stop.set()
-        for thread in threads:
-            thread.join()
+    with httpx2.Client(base_url=base_url, timeout=600) as client:
+        questions = {name: partial(ask, f"/v1/{name}") for name in ("tree", "where", "history")}
+        with probing({"post": post, **questions}) as found:
+            yield found
 
 
 def print_moves(url: str) -> None:
