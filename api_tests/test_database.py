@@ -255,6 +255,20 @@ def test_rows_given_use_the_index(database: Database) -> None:
             assert "scan thing" not in plan
 
 
+def test_statistics_are_forgotten_where_they_are_not_renewed(database: Database) -> None:
+    kept = {"sqlite": "SELECT name FROM sqlite_master WHERE name = 'sqlite_stat1'", "postgresql": "TABLE pg_stats"}
+    with database.write() as connection:
+        add(connection, "A", "B")
+        connection.execute(text("ANALYZE"))
+    with database.read() as connection:
+        assert connection.execute(text(kept[database.dialect])).all() != []
+    for _ in range(2):
+        database.forget_statistics()
+        with database.read() as connection:
+            found = connection.execute(text(kept[database.dialect])).all()
+        assert (found == []) == (database.dialect == "sqlite")
+
+
 def test_later_and_earlier_of_two(database: Database) -> None:
     with database.read() as connection:
         three, ten = literal(3, BigId), literal(10, BigId)

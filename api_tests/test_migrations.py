@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import fields
 from datetime import date
 from pathlib import Path
 
@@ -25,6 +26,8 @@ from api_tests.plant import Station, differences, dryer, load, motor, recorded
 from api_tests.servers import running, served
 from api_tests.test_seals import UNLOCK
 from partkin.exports.night import export_night
+from partkin.rules.rows import Row
+from partkin.store.books import BOOKS
 from partkin.store.database import Database
 from partkin.store.dictionaries import add_dictionary
 from partkin.store.journal import Entry, read_entries
@@ -59,6 +62,9 @@ POSTGRESQL_SCHEMA = """
     JOIN pg_attribute ON attrelid = tables.oid AND attnum > 0 AND NOT attisdropped
     LEFT JOIN pg_collation ON pg_collation.oid = attcollation
     LEFT JOIN pg_attrdef ON adrelid = attrelid AND adnum = attnum
+    UNION ALL
+    SELECT 'order of marriage', string_agg(attname, ' ' ORDER BY attnum)
+    FROM tables JOIN pg_attribute ON attrelid = tables.oid AND attnum > 0 WHERE relname = 'marriage' GROUP BY relname
     UNION ALL
     SELECT relname, array_to_string(ARRAY(SELECT unnest(reloptions) ORDER BY 1), ' ')
     FROM pg_class JOIN tables USING (oid, relname)
@@ -135,6 +141,12 @@ def test_alembic_finds_nothing_left_to_change(database: Database) -> None:
     with database.read() as connection:
         context = MigrationContext.configure(connection, opts={"compare_server_default": True})
         assert compare_metadata(context, metadata) == []
+
+
+@pytest.mark.parametrize("kind", BOOKS)
+def test_a_row_has_the_columns_of_its_table_in_their_order(kind: type[Row]) -> None:
+    """Rows are made of what is read by place."""
+    assert [field.name for field in fields(kind)] == BOOKS[kind].c.keys()
 
 
 WITHOUT_ITS_WHERE = "CREATE UNIQUE INDEX ux_marriage_one_parent ON marriage (child_id)"

@@ -29,7 +29,7 @@ from api_tests import servers
 from api_tests.benchmarks.plants.catalogue import CONSIGNEES
 from api_tests.benchmarks.plants.making import Maker
 from api_tests.benchmarks.posting import ERRORS, Stores, print_machine
-from api_tests.benchmarks.streamed import Peak, forget_statistics, peak
+from api_tests.benchmarks.streamed import Peak, peak
 from partkin.actions.load_catalogue import load_catalogue
 from partkin.actions.record_messages import record_messages
 from partkin.actions.rulebooks import Rulebooks
@@ -337,7 +337,6 @@ def measure(name: str, url: str, marriages: int) -> Times:
     """Make a plant, print its line of what reads all of it, and measure the rest."""
     ERRORS.print(f"{name}: {marriages:,} marriages")
     Maker(marriages, SEED).make(url, silent)
-    forget_statistics(url)
     with (
         closing(Database(url)) as database,
         tempfile.TemporaryDirectory(prefix="partkin-benchmark-") as folder,

@@ -21,7 +21,7 @@ from pathlib import Path
 from sqlalchemy import text
 
 from api_tests import servers
-from api_tests.benchmarks.first_measure import timed
+from api_tests.benchmarks.first_measure import take_statistics, timed
 from api_tests.benchmarks.posting import plant
 from partkin.actions.load_catalogue import load_catalogue
 from partkin.memory.held import Held
@@ -62,11 +62,12 @@ def fill(database: Database, units: int, drawn: int, share: int = SHARE) -> None
     load_catalogue(database, catalogue(), operator="B1", now=time.time_ns() // 1000)
     number = "n" if database.dialect == "sqlite" else "n::bigint"
     fast = "PRAGMA foreign_keys = OFF" if database.dialect == "sqlite" else "SET session_replication_role = replica"
-    for statement in (fast, *_statements(units, drawn, share, number), "ANALYZE"):
+    for statement in (fast, *_statements(units, drawn, share, number)):
         with database.write() as connection:
             if statement != fast and database.dialect == "postgresql":
                 connection.execute(text(fast))
             connection.execute(text(_for_engine(statement, database.dialect)))
+    take_statistics(database)
     last = (MARRIAGES + units * (drawn + 2)) // FACTS_PER_ENTRY + 1
     filling = Entry(last, None, "unreadable", None, "unreadable", None, None, None, START, None, 400, "{}", "{}")
     with database.write() as connection:

@@ -27,7 +27,6 @@ from api_tests import servers
 from api_tests.benchmarks.load import Run, send_steadily
 from api_tests.benchmarks.posting import STEADY, Service, backfill, message, print_machine, start_units
 from api_tests.benchmarks.preview_measure import fill
-from api_tests.benchmarks.streamed import forget_statistics
 from partkin.memory.held import Held
 from partkin.store.database import Database
 
@@ -84,7 +83,6 @@ def measure(name: str, store: str, units: int, seconds: int) -> None:
     with tempfile.TemporaryDirectory(prefix="partkin-benchmark-") as folder:
         Held(database, Path(folder)).renew()
         database.close()
-        forget_statistics(store)
         serves = partial(servers.served, store, PARTKIN_CACHE_FOLDER=folder)
         with serves() as (_, base_url), serves() as (second, of_second):
             os.setpriority(os.PRIO_PROCESS, second.pid, LOW)

@@ -26,6 +26,7 @@ import httpx2
 from sqlalchemy import text
 
 from api_tests import servers
+from api_tests.benchmarks.first_measure import take_statistics
 from api_tests.benchmarks.posting import ERRORS, print_machine
 from api_tests.benchmarks.preview_measure import SECOND, START, fill
 from partkin.rules.moments import text_of
@@ -88,15 +89,7 @@ def fill_all(database: Database, units: int) -> None:
                 " SELECT id, 1, id, 1, 'certain', false, state, state = 'shipped' FROM item WHERE part = 'UNIT'"
             )
         )
-        connection.execute(text("ANALYZE"))
-
-
-def forget_statistics(url: str) -> None:
-    """Nobody makes statistics in a SQLite store, as those who fill stores do; PostgreSQL makes them by itself."""
-    with closing(Database(url)) as database:
-        if database.dialect == "sqlite":
-            with database.write() as connection:
-                connection.execute(text("DROP TABLE sqlite_stat1"))
+    take_statistics(database)
 
 
 # -- memory
@@ -189,7 +182,6 @@ def measure(name: str, store: str, units: int) -> None:
     ERRORS.print(f"{name}: {units:,} units")
     with closing(Database(store)) as database:
         fill_all(database, units)
-    forget_statistics(store)
     for ask in asks(units):
         with service(store) as (pid, base_url):
             watch = Watch(pid)

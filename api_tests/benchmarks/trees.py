@@ -24,10 +24,10 @@ from pathlib import Path
 from typing import Any
 
 import psycopg
-from sqlalchemy import Engine, case, event, make_url, select, text, update
+from sqlalchemy import Engine, case, event, make_url, select, update
 
 from api_tests import servers
-from api_tests.benchmarks.first_measure import BOARDS_A_UNIT, fill
+from api_tests.benchmarks.first_measure import BOARDS_A_UNIT, fill, take_statistics
 from partkin.questions.birth_record import birth_record, birth_records
 from partkin.rules.moments import FOREVER
 from partkin.store import tables
@@ -121,7 +121,7 @@ def start_in_turn(database: Database, many: int) -> int:
     t = tables.item.c
     with database.write() as connection:
         connection.execute(update(tables.item).values(started_at=case((t.part == "UNIT", t.id))))
-        connection.execute(text("ANALYZE"))
+    take_statistics(database)
     with database.read() as connection:
         started = select(t.started_at).where(t.part == "UNIT").order_by(t.started_at).offset(many).limit(1)
         return int(connection.execute(started).scalar_one())

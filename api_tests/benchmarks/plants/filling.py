@@ -173,7 +173,6 @@ class FillingSQLite(Filling):
             self._connection.execute(definition)
             progress(done, len(self._again))
         self._connection.execute("COMMIT")
-        self._connection.execute("ANALYZE")
         self._connection.execute("PRAGMA locking_mode = NORMAL").fetchall()
         self._connection.execute("PRAGMA journal_mode = WAL").fetchall()
         self._connection.close()

@@ -30,6 +30,7 @@ from api_tests.benchmarks.plants.shift import (
 )
 from partkin.rules.facts import FACTS_PER_ENTRY
 from partkin.rules.moments import FOREVER, text_of
+from partkin.rules.rows import MarriageRow
 from partkin.store.journal import Entry
 
 GROUPS = (
@@ -253,9 +254,10 @@ class Forms:
     def _note_draws(self, stage: Stage) -> None:
         """The pieces that each draw takes."""
         for row in stage.rows["marriage"]:
-            group, feed = self._feed_items.get(row[1], ("", 0))
+            one = MarriageRow(*row)
+            group, feed = self._feed_items.get(one.child_id or 0, ("", 0))
             if group == "lot item":
-                self.pieces[Draw(self._place_of(row[0]), feed)] = row[5]
+                self.pieces[Draw(self._place_of(one.id), feed)] = one.quantity
 
     # -- receipts and loadings
 

@@ -57,15 +57,15 @@ class MarriageRow:
     id: int
     child_id: int | None
     parent_id: int
-    position: str
-    slot: int
-    quantity: int
     started: Moment
     ended: Moment
+    point_of_use_id: int | None
+    quantity: int
+    slot: int
     disputed: bool
     child_is_serial: bool
     parent_is_unit: bool
-    point_of_use_id: int | None
+    position: str
     wrong: bool = False
 
     @property

@@ -162,11 +162,14 @@ def affected_now(connection: Connection, found: Exposed) -> AffectedNow:
     """What `exposed_things` found, as numbers only."""
     units = found.units.c
     query = select(units.item, units.until).execution_options(yield_per=CHUNK)
-    pieces = [np.empty((0, 2), np.int64)]
-    pieces += [np.array([tuple(row) for row in rows], np.int64) for rows in connection.execute(query).partitions()]
-    items, until = np.concatenate(pieces).T
+    pieces = [AffectedNow(np.empty(0, np.int64), np.empty(0, np.bool_))]
+    for rows in connection.execute(query).partitions():
+        numbers = np.array([tuple(row) for row in rows], np.int64)
+        pieces.append(AffectedNow(numbers[:, 0].copy(), numbers[:, 1] == FOREVER))  # not the whole rows are kept
+    items = np.concatenate([piece.items for piece in pieces])
+    still = np.concatenate([piece.still for piece in pieces])
     order = np.argsort(items)
-    return AffectedNow(items[order], until[order] == FOREVER)
+    return AffectedNow(items[order], still[order])
 
 
 # -- what a case lists

@@ -32,7 +32,7 @@ from sqlalchemy import (
 )
 
 from partkin.rules.moments import FOREVER
-from partkin.store.database import IN_ORDER, BigId, Code, MessageId
+from partkin.store.database import IN_ORDER, BigId, Code, MessageId, SmallNumber
 
 metadata = MetaData(
     naming_convention={
@@ -272,18 +272,19 @@ _open_and_sure = f"ended = {FOREVER} AND NOT disputed"
 marriage = Table(
     "marriage",
     metadata,
+    # Wide columns first: PostgreSQL begins each at a multiple of its width, and this is the table with the most rows.
     Column("id", BigId, primary_key=True, autoincrement=False),
     Column("child_id", BigId, ForeignKey("item.id"), comment="null: drawn while no lot was known to be loaded"),
     Column("parent_id", BigId, ForeignKey("item.id"), nullable=False),
-    Column("position", Code, nullable=False, comment="empty: in none of the bill's positions"),
-    Column("slot", Integer, nullable=False, comment="from 1; 0: in no slot of its own"),
-    Column("quantity", Integer, nullable=False),
     Column("started", BigId, nullable=False),
     Column("ended", BigId, nullable=False),
+    Column("point_of_use_id", BigId, ForeignKey("point_of_use.id"), comment="where a loaded lot was drawn from"),
+    Column("quantity", Integer, nullable=False),
+    Column("slot", SmallNumber, nullable=False, comment="from 1; 0: in no slot of its own"),
     Column("disputed", Boolean, nullable=False, comment="said, but against what the books hold"),
     Column("child_is_serial", Boolean, nullable=False),
     Column("parent_is_unit", Boolean, nullable=False),
-    Column("point_of_use_id", BigId, ForeignKey("point_of_use.id"), comment="where a loaded lot was drawn from"),
+    Column("position", Code, nullable=False, comment="empty: in none of the bill's positions"),
     Column("wrong", Boolean, nullable=False, comment="corrected: it lasted no time"),
     CheckConstraint("started <= ended", name="started_before_ended"),
     CheckConstraint("quantity >= 1", name="quantity"),
@@ -301,9 +302,7 @@ marriage = Table(
     ),
     Index(
         "ux_marriage_one_in_slot",
-        "parent_id",
-        "position",
-        "slot",
+        *("parent_id", "slot", "position"),
         unique=True,
         sqlite_where=text(f"{_open_and_sure} AND slot > 0"),
         postgresql_where=text(f"{_open_and_sure} AND slot > 0"),

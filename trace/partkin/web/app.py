@@ -49,6 +49,7 @@ def create_app(settings: Settings) -> FastAPI:
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         database = Database(settings.store, settings.question_seconds)
         require_current(database)
+        database.forget_statistics()
         rulebooks = Rulebooks(database)
         recorder = Recorder(
             database,
