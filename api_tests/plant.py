@@ -39,7 +39,7 @@ from partkin.rules.catalogue import (
     TestPlan,
 )
 from partkin.rules.catalogue.tables import catalogue_of
-from partkin.store.books import BOOKS
+from partkin.store.books.writing import BOOKS
 from partkin.store.database import Database
 
 Json = dict[str, Any]

@@ -20,7 +20,7 @@ from api_tests.labels import readers
 from api_tests.plant import Station, recorded
 from partkin import command_line
 from partkin.store.database import Database
-from partkin.store.journal import read_entries
+from partkin.store.journal.entries import read_entries
 from partkin.store.migrate import current_revision, head_revision
 
 COMMANDS = [

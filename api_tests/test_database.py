@@ -29,23 +29,10 @@ from sqlalchemy import (
 from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
 from sqlalchemy.types import TypeEngine
 
-from partkin.store.database import (
-    BigId,
-    Code,
-    Database,
-    among,
-    among_values,
-    dialect_of,
-    earlier,
-    ending,
-    for_update,
-    given,
-    is_conflict,
-    is_too_long,
-    is_unreachable,
-    later,
-    value_parameters,
-)
+from partkin.store.column_types import BigId, Code
+from partkin.store.database import Database, ending
+from partkin.store.dialects import among, among_values, dialect_of, earlier, for_update, given, later, value_parameters
+from partkin.store.errors import is_conflict, is_too_long, is_unreachable
 from partkin.store.statements import Answer, Query, insert_rows
 
 thing = Table("thing", MetaData(), Column("id", BigId, primary_key=True), Column("code", Code, unique=True))

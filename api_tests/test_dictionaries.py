@@ -24,9 +24,9 @@ from partkin.actions.seal_journal import seal_journal
 from partkin.actions.train_dictionary import train_dictionary
 from partkin.command_line.check import check
 from partkin.exports.night import export_night
-from partkin.store import dictionaries
 from partkin.store.database import Database
-from partkin.store.dictionaries import add_dictionary
+from partkin.store.journal import dictionaries
+from partkin.store.journal.dictionaries import add_dictionary
 from partkin.store.tables import dictionary, entry
 
 ENTRIES = 500

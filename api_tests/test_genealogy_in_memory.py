@@ -26,9 +26,9 @@ from partkin.questions.units_affected import affected_page
 from partkin.rules.known import Changes
 from partkin.rules.moments import FOREVER
 from partkin.rules.rows import ShipmentRow
-from partkin.store.changed_rows import KEPT_ENTRIES, note_changes
+from partkin.store.books.changed_rows import KEPT_ENTRIES, note_changes
 from partkin.store.database import Database
-from partkin.store.journal import last_entry
+from partkin.store.journal.entries import last_entry
 from partkin.store.tables import changed_row
 from partkin.web.alarms import ALARM
 

@@ -24,8 +24,9 @@ from api_tests.plant import Json, Station, recorded
 from api_tests.test_seals import UNLOCK
 from partkin.command_line.check import check
 from partkin.rules.moments import moment_of_text
-from partkin.store.database import Database, bytes_of_id, id_of_bytes
-from partkin.store.journal_codec import OWN, BrokenEntry, Codec, Head, trained, with_marks
+from partkin.store.column_types import bytes_of_id, id_of_bytes
+from partkin.store.database import Database
+from partkin.store.journal.journal_codec import OWN, BrokenEntry, Codec, Head, trained, with_marks
 
 DICTIONARIES = {"journal_1.dictionary": "0df9e9687338cfbaf5791d86a97464d68dd41cc4af118af2931d9b0d4322032d"}
 """SHA-256 of each. Some store may need it, so none is ever changed or taken away."""
@@ -65,7 +66,7 @@ def unpacked(packed: bytes) -> tuple[str, str]:
 
 
 def test_what_was_once_packed_is_read_for_ever() -> None:
-    folder = resources.files("partkin.store")
+    folder = resources.files("partkin.store.journal")
     kept = {one.name: sha256(one.read_bytes()).hexdigest() for one in folder.iterdir() if ".dictionary" in one.name}
     assert kept == DICTIONARIES
     assert [packed[0] for packed in (FIRST, LATER, WITH_OWN)] == [1, 2, 128]

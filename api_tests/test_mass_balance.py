@@ -36,7 +36,7 @@ from api_tests.servers import SQLiteStores
 from partkin import command_line
 from partkin.actions.load_catalogue import load_catalogue
 from partkin.store.database import Database
-from partkin.store.mass_balance import balances
+from partkin.store.genealogy.mass_balance import balances
 from partkin.store.tables import item
 from partkin.web.schemas.balances import BalanceRecord, MassBalance
 

@@ -27,10 +27,10 @@ from api_tests.servers import running, served
 from api_tests.test_seals import UNLOCK
 from partkin.exports.night import export_night
 from partkin.rules.rows import Row
-from partkin.store.books import BOOKS
+from partkin.store.books.writing import BOOKS
 from partkin.store.database import Database
-from partkin.store.dictionaries import add_dictionary
-from partkin.store.journal import Entry, read_entries
+from partkin.store.journal.dictionaries import add_dictionary
+from partkin.store.journal.entries import Entry, read_entries
 from partkin.store.migrate import (
     StoreAtAnotherRevision,
     current_revision,

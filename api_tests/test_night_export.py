@@ -29,7 +29,7 @@ from partkin.exports.whole_folder import ExportRefused, whole_folder
 from partkin.rules.catalogue.tables import KINDS, row_cells, rows_of
 from partkin.rules.moments import Moment, datetime_of, moment_of_text, start_of_day
 from partkin.store.database import Database
-from partkin.store.journal import Entry, add_entries, next_numbers
+from partkin.store.journal.entries import Entry, add_entries, next_numbers
 
 CATALOGUE_DAY = date(1970, 1, 1)
 """The day on which the plant's catalogue was loaded."""

@@ -19,7 +19,7 @@ from api_tests.servers import PostgreSQLStores, SQLiteStores, running
 from api_tests.test_migrations import schema_of
 from partkin.command_line.terminal import progress_bar
 from partkin.store.database import Database
-from partkin.store.journal import Entry, read_entries
+from partkin.store.journal.entries import Entry, read_entries
 
 NEXT = "next"
 """A message that the service records after those that were made."""

@@ -42,7 +42,7 @@ from partkin.rules.catalogue.tables import KINDS, catalogue_of, rows_of
 from partkin.rules.merkle_trees import MerkleTree
 from partkin.store.cache_folder import default_folder
 from partkin.store.database import Database, lock_out_recorders
-from partkin.store.journal import Entry, add_entries, next_numbers
+from partkin.store.journal.entries import Entry, add_entries, next_numbers
 from partkin.store.tables import entry, item
 from partkin.web.reading import read_post
 

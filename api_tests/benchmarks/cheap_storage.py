@@ -51,7 +51,7 @@ from partkin.rules.messages import NamedItem
 from partkin.rules.messages.criteria import Alarm, Suspects
 from partkin.store import tables
 from partkin.store.database import Database
-from partkin.store.journal import last_entry, read_entries
+from partkin.store.journal.entries import last_entry, read_entries
 from partkin.store.migrate import upgrade
 
 UNITS = 20

@@ -33,7 +33,7 @@ from partkin.questions.units_affected import affected_page
 from partkin.rules.messages import NamedItem
 from partkin.rules.messages.criteria import Alarm, Suspects
 from partkin.store.database import Database
-from partkin.store.exposure import exposed_by, suspicions
+from partkin.store.genealogy.exposure import exposed_by, suspicions
 from partkin.store.tables import item, marriage, part
 
 ROUNDS = 5

@@ -56,8 +56,8 @@ from partkin.rules.messages.criteria import Alarm, Suspects
 from partkin.rules.moments import Moment, datetime_of, text_of
 from partkin.store.catalogue import read_catalogue
 from partkin.store.database import Database
-from partkin.store.journal import count_entries, last_entry
-from partkin.store.seals import Seal, next_seal
+from partkin.store.journal.entries import count_entries, last_entry
+from partkin.store.journal.seals import Seal, next_seal
 from partkin.store.tables import entry, item, marriage, shipment
 from partkin.web.reading import read_post
 

@@ -30,7 +30,7 @@ from partkin.questions.birth_record import birth_record
 from partkin.questions.preview import preview
 from partkin.rules.messages.criteria import Alarm, Suspects
 from partkin.store.database import Database
-from partkin.store.exposure import exposed_by, suspicions
+from partkin.store.genealogy.exposure import exposed_by, suspicions
 from partkin.store.tables import marriage as marriages
 
 ROUNDS = 3

@@ -41,9 +41,10 @@ from partkin.questions.units_affected import affected_page
 from partkin.rules.facts import FACTS_PER_ENTRY
 from partkin.rules.messages.criteria import Alarm, Suspects
 from partkin.rules.moments import FOREVER
-from partkin.store.database import Database, MessageId
-from partkin.store.exposure import exposed_by, suspicions
-from partkin.store.journal import entries_of_messages
+from partkin.store.column_types import MessageId
+from partkin.store.database import Database
+from partkin.store.genealogy.exposure import exposed_by, suspicions
+from partkin.store.journal.entries import entries_of_messages
 from partkin.store.statements import insert_rows, update_rows
 from partkin.store.tables import entry, item, marriage
 

@@ -15,8 +15,8 @@ from partkin.rules.messages import Marriage, NamedItem
 from partkin.rules.moments import FOREVER
 from partkin.store import tables
 from partkin.store.database import Database
-from partkin.store.journal import next_numbers
-from partkin.store.journal_codec import Codec, Head
+from partkin.store.journal.entries import next_numbers
+from partkin.store.journal.journal_codec import Codec, Head
 
 MARRIAGE = TypeAdapter(Marriage)
 FACTS = 4096

@@ -33,7 +33,7 @@ from partkin.rules.messages import NamedItem
 from partkin.rules.messages.criteria import Alarm, Suspects
 from partkin.rules.moments import FOREVER
 from partkin.store.database import Database
-from partkin.store.journal import Entry, add_entries
+from partkin.store.journal.entries import Entry, add_entries
 
 SHARE = 12
 """One unit in so many holds the suspect lot."""

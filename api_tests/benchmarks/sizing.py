@@ -40,8 +40,8 @@ from partkin.memory.reading import Span
 from partkin.rules.facts import FACTS_PER_ENTRY
 from partkin.store import tables
 from partkin.store.database import Database
+from partkin.store.genealogy.walks import MARRIAGE_MARK
 from partkin.store.migrate import upgrade
-from partkin.store.walks import MARRIAGE_MARK
 
 MARRIAGES_A_YEAR, UNITS_A_YEAR, YEARS, PLANTS = 100_000_000, 2_500_000, 15, 20
 JOURNAL, GENEALOGY = {"entry", "seal"}, {"marriage", "item"}

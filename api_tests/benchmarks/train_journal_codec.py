@@ -1,4 +1,4 @@
-"""Train a dictionary for `partkin/store/journal_codec.py` from journals of the demo; say how well it packs others.
+"""Train a dictionary for `journal_codec.py` from journals of the demo; say how well it packs others.
 
 Run it from the repository: python -m api_tests.benchmarks.train_journal_codec FILE [--measure STORE …]
 
@@ -25,9 +25,9 @@ from time import perf_counter
 import zstandard
 
 from partkin.store.database import Database
-from partkin.store.dictionaries import codec_to_pack
-from partkin.store.journal import Entry, head_of, marked, read_entries
-from partkin.store.journal_codec import Codec
+from partkin.store.journal.dictionaries import codec_to_pack
+from partkin.store.journal.entries import Entry, head_of, marked, read_entries
+from partkin.store.journal.journal_codec import Codec
 
 SEEDS = (7, 11)
 UNITS = 200

@@ -27,7 +27,7 @@ from partkin.actions.rulebooks import Rulebooks
 from partkin.rules.catalogue import Numbering, Part
 from partkin.store import tables
 from partkin.store.database import Database
-from partkin.store.journal import read_entries
+from partkin.store.journal.entries import read_entries
 from partkin.web.reading import read_post
 
 RUNNERS = 8

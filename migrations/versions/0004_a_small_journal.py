@@ -1,7 +1,7 @@
 """A small journal: message and answer in one packed column, message ids as bytes, and indexes by time that are small.
 
 Entries are copied to a new table; SQLite gives the room of the old one back at the next VACUUM. How they are packed is
-written down here as it was then; `partkin/store/journal_codec.py` explains it.
+written down here as it was then; `partkin/store/journal/journal_codec.py` explains it.
 """
 
 from __future__ import annotations
@@ -192,7 +192,7 @@ def _decompressor(number: int) -> zstandard.ZstdDecompressor:
 
 
 def _dictionary(number: int) -> zstandard.ZstdCompressionDict:
-    file = resources.files("partkin.store") / f"journal_{number}.dictionary"
+    file = resources.files("partkin.store.journal") / f"journal_{number}.dictionary"
     return zstandard.ZstdCompressionDict(file.read_bytes())
 
 

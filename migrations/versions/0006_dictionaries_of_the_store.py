@@ -1,7 +1,7 @@
 """Dictionaries of the store's own, that its journal's texts are packed with.
 
 On the way back entries are packed as they were before: with the dictionary of the package, and fewer marks. How that is
-done is written down here as it was then; `partkin/store/journal_codec.py` explains it.
+done is written down here as it was then; `partkin/store/journal/journal_codec.py` explains it.
 """
 
 from __future__ import annotations
@@ -130,7 +130,7 @@ class _Packer:
     """From any dictionary and all marks to that of the package and the first marks."""
 
     def __init__(self, dictionaries: Mapping[int, bytes]) -> None:
-        before = (resources.files("partkin.store") / "journal_1.dictionary").read_bytes()
+        before = (resources.files("partkin.store.journal") / "journal_1.dictionary").read_bytes()
         contents = {2: before, **dictionaries}
         self._decompressors = {
             number: zstandard.ZstdDecompressor(

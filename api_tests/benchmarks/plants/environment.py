@@ -18,7 +18,7 @@ from api_tests.benchmarks.plants.stamping import LATENCY, Stamps, identities
 from partkin.rules.facts import FACTS_PER_ENTRY
 from partkin.rules.moments import FOREVER
 from partkin.rules.rows import ItemRow, LoadingRow, NumberCounterRow, PointOfUseRow, ReceiptRow, Row
-from partkin.store.journal import Entry
+from partkin.store.journal.entries import Entry
 
 PRODUCED_BEFORE = 20 * 86_400_000_000
 """Microseconds from the production of a lot to its receipt."""

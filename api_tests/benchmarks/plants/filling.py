@@ -20,9 +20,9 @@ from api_tests.benchmarks.plants.forms import HEAD, Blank, EntryForm, RowForm, V
 from api_tests.benchmarks.plants.journal import TEXTS, Packing, kept_id, texts_of
 from partkin.rules.rows import Row
 from partkin.store import tables
-from partkin.store.books import BOOKS
-from partkin.store.database import Dialect
-from partkin.store.journal import Entry
+from partkin.store.books.writing import BOOKS
+from partkin.store.dialects import Dialect
+from partkin.store.journal.entries import Entry
 
 Make = Callable[[Values], Any]
 Places = Mapping[Blank, int]

@@ -31,7 +31,7 @@ from api_tests.benchmarks.plants.shift import (
 from partkin.rules.facts import FACTS_PER_ENTRY
 from partkin.rules.moments import FOREVER, text_of
 from partkin.rules.rows import MarriageRow
-from partkin.store.journal import Entry
+from partkin.store.journal.entries import Entry
 
 GROUPS = (
     "entry",

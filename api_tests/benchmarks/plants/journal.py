@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from partkin.store.database import Database, Dialect, bytes_of_id
-from partkin.store.dictionaries import add_dictionary
-from partkin.store.journal import Entry, marked
-from partkin.store.journal_codec import OWN, Codec, trained
+from partkin.store.column_types import bytes_of_id
+from partkin.store.database import Database
+from partkin.store.dialects import Dialect
+from partkin.store.journal.dictionaries import add_dictionary
+from partkin.store.journal.entries import Entry, marked
+from partkin.store.journal.journal_codec import OWN, Codec, trained
 
 TEXTS = ("texts",)
 """The columns that hold them."""

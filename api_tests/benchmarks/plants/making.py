@@ -21,10 +21,10 @@ from api_tests.benchmarks.plants.shift import UNITS, play
 from api_tests.benchmarks.plants.stamping import SHIPPED, Plant, Stamps, identities
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import text_of
+from partkin.store.books.rebuilding import rebuild
 from partkin.store.database import Database
-from partkin.store.journal import Entry, last_entry
+from partkin.store.journal.entries import Entry, last_entry
 from partkin.store.migrate import upgrade
-from partkin.store.rebuilding import rebuild
 
 Stages = tuple[int | None, ...]
 """Of the blocks that something is written of in a window, the newest first."""

@@ -39,9 +39,9 @@ from partkin.actions.record_messages import record_messages
 from partkin.actions.rulebooks import Rulebooks
 from partkin.rules.moments import Moment, moment_of_text, text_of
 from partkin.store import tables
-from partkin.store.books import BOOKS
+from partkin.store.books.writing import BOOKS
 from partkin.store.database import Database
-from partkin.store.journal import Entry, add_entries, last_entry, read_entries
+from partkin.store.journal.entries import Entry, add_entries, last_entry, read_entries
 from partkin.store.migrate import upgrade
 from partkin.web.reading import read_post
 

@@ -14,7 +14,8 @@ from sqlalchemy.exc import DBAPIError
 
 from partkin.rules.moments import Moment
 from partkin.store.attachments import PIECE_BYTES, Attachment, add_attachment, find_attachment
-from partkin.store.database import Database, is_conflict
+from partkin.store.database import Database
+from partkin.store.errors import is_conflict
 
 
 class AttachmentTooLarge(Exception):

@@ -14,7 +14,7 @@ from partkin.rules.moments import Moment, text_of
 from partkin.store.catalogue import apply_changes, lock_catalogue, read_catalogue
 from partkin.store.database import Database
 from partkin.store.items import parts_in_use, suppliers_in_use
-from partkin.store.journal import Entry, add_entries, next_numbers
+from partkin.store.journal.entries import Entry, add_entries, next_numbers
 
 
 class CatalogueInUse(Exception):

@@ -15,11 +15,11 @@ from partkin.rules.moments import Moment
 from partkin.rules.reading import ReadMessage
 from partkin.rules.reasons import Reason
 from partkin.rules.rows import CaseItemRow, CaseRow
-from partkin.store import cases
-from partkin.store.case_records import revisions_of
-from partkin.store.journal import last_entry
-from partkin.store.seals import add_seal, last_seal, next_seal
-from partkin.store.suspects import unknown_names
+from partkin.store.containment import cases
+from partkin.store.containment.records import revisions_of
+from partkin.store.genealogy.suspects import unknown_names
+from partkin.store.journal.entries import last_entry
+from partkin.store.journal.seals import add_seal, last_seal, next_seal
 
 CaseMessage = Containment | CaseDecision | Sorting | Notice
 

@@ -15,10 +15,12 @@ from partkin.rules.facts import FACTS_PER_ENTRY, ItemKey
 from partkin.rules.facts_json import item_of_json
 from partkin.rules.moments import moment_of_text
 from partkin.store import tables
-from partkin.store.books import BOOKS
-from partkin.store.database import Code, Database, given
-from partkin.store.journal import Entry, count_entries, read_entries
-from partkin.store.rebuilding import CHUNK, rebuild
+from partkin.store.books.rebuilding import CHUNK, rebuild
+from partkin.store.books.writing import BOOKS
+from partkin.store.column_types import Code
+from partkin.store.database import Database
+from partkin.store.dialects import given
+from partkin.store.journal.entries import Entry, count_entries, read_entries
 
 
 def check_books(kept: Database, empty: Database, progress: Callable[[int, int], None]) -> Iterator[Difference]:

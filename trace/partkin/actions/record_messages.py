@@ -26,11 +26,12 @@ from partkin.rules.known import Changes, Known
 from partkin.rules.messages import Containment
 from partkin.rules.moments import Moment
 from partkin.rules.reading import ReadMessage, Rulebook, read_message, what_is_wanted
-from partkin.store.books import write_changes
+from partkin.store.books.changed_rows import note_changes
+from partkin.store.books.known import fetch_known
+from partkin.store.books.writing import write_changes
 from partkin.store.catalogue import ask_revision
-from partkin.store.changed_rows import note_changes
 from partkin.store.database import Database, ending, join_recorders, record_alone
-from partkin.store.journal import (
+from partkin.store.journal.entries import (
     Entry,
     add_entries,
     ask_entries_of_messages,
@@ -38,7 +39,6 @@ from partkin.store.journal import (
     next_numbers,
     numbers_one_by_one,
 )
-from partkin.store.known import fetch_known
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,8 @@ from partkin.actions.record_messages import Outcome, Post, record_messages
 from partkin.actions.rulebooks import Rulebooks
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment
-from partkin.store.database import ChangedMeanwhile, Database, is_conflict, is_unreachable
+from partkin.store.database import Database
+from partkin.store.errors import ChangedMeanwhile, is_conflict, is_unreachable
 
 log = logging.getLogger(__name__)
 

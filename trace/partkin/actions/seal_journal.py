@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from sqlalchemy.exc import DBAPIError
 
 from partkin.rules.moments import Moment
-from partkin.store.database import Database, is_conflict
-from partkin.store.seals import Seal, add_seal, last_seal, next_seal, settled_entry
+from partkin.store.database import Database
+from partkin.store.errors import is_conflict
+from partkin.store.journal.seals import Seal, add_seal, last_seal, next_seal, settled_entry
 
 PATIENCE_SECONDS = 10
 """After this time no new try begins against other sealers that are faster, and recorders that take long."""

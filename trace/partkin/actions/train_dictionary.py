@@ -7,11 +7,12 @@ import logging
 from sqlalchemy.exc import DBAPIError
 
 from partkin.rules.moments import Moment
-from partkin.store.database import Database, is_conflict
-from partkin.store.dictionaries import add_dictionary, codec_to_pack, learn_newest, next_dictionary
-from partkin.store.journal import sampled_texts
-from partkin.store.journal_codec import OWN, BrokenEntry, Codec, trained
-from partkin.store.seals import Seal
+from partkin.store.database import Database
+from partkin.store.errors import is_conflict
+from partkin.store.journal.dictionaries import add_dictionary, codec_to_pack, learn_newest, next_dictionary
+from partkin.store.journal.entries import sampled_texts
+from partkin.store.journal.journal_codec import OWN, BrokenEntry, Codec, trained
+from partkin.store.journal.seals import Seal
 
 log = logging.getLogger(__name__)
 

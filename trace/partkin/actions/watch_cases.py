@@ -17,8 +17,8 @@ from partkin.rules.judging import Judgement
 from partkin.rules.known import Known
 from partkin.rules.messages import Message
 from partkin.rules.rows import CaseRow
-from partkin.store import cases
-from partkin.store.lot_changes import Draught, draws_in_doubt
+from partkin.store.containment import cases
+from partkin.store.genealogy.lot_changes import Draught, draws_in_doubt
 
 
 def watched(

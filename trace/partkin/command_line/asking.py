@@ -98,7 +98,7 @@ def open_asked(store: str | None, seal: int | None) -> Iterator[Readable]:
     """
     from partkin.command_line.terminal import progress_bar
     from partkin.questions.as_known import AsKnown, UnknownSeal
-    from partkin.store.seals import BrokenSeal
+    from partkin.store.journal.seals import BrokenSeal
 
     with open_store(store) as database:
         if seal is None:

@@ -243,7 +243,7 @@ def frozen_lines(
     from partkin.command_line.terminal import progress_bar
     from partkin.questions.containment.lists import NeverFrozen, frozen_list
     from partkin.questions.containment.things import NoSuchCase
-    from partkin.store.seals import BrokenSeal
+    from partkin.store.journal.seals import BrokenSeal
 
     with open_store(store) as database:
         try:

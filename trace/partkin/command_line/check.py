@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from partkin.questions.attachments import BrokenAttachment
     from partkin.questions.seals import SealsChecked
     from partkin.store.database import Database
-    from partkin.store.journal_codec import BrokenEntry
+    from partkin.store.journal.journal_codec import BrokenEntry
 
 MOST_LISTED = 100
 """Differences listed; all of them are counted."""
@@ -37,7 +37,7 @@ def check(store: StoreUrl = None, as_json: AsJson = False) -> None:
     from partkin.questions.attachments import broken_attachments
     from partkin.questions.entries import unreadable_entries
     from partkin.questions.seals import check_seals
-    from partkin.store.journal_codec import BrokenEntry
+    from partkin.store.journal.journal_codec import BrokenEntry
 
     entries = 0
 

@@ -8,7 +8,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from partkin.command_line.asking import BadInput
 from partkin.exports.whole_folder import ExportRefused
-from partkin.store.journal_codec import BrokenEntry
+from partkin.store.journal.journal_codec import BrokenEntry
 from partkin.store.migrate import StoreAtAnotherRevision
 
 

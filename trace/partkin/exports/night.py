@@ -25,8 +25,8 @@ from partkin.exports.whole_folder import ExportRefused, whole_folder
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment, start_of_day, text_of
 from partkin.store.database import Database
-from partkin.store.journal import canonical_entry
-from partkin.store.nights import (
+from partkin.store.journal.entries import canonical_entry
+from partkin.store.journal.nights import (
     Span,
     StillRecording,
     catalogue_revision_at,

@@ -13,9 +13,9 @@ from partkin.memory.arrays import NO_DAY, Genealogy, Places, taken
 from partkin.memory.reading import STATES
 from partkin.memory.walking import Affected, Parts, Truths
 from partkin.rules.moments import FOREVER
-from partkin.store.mass_balance import Standing
-from partkin.store.preview import FEW, Group, Kind, Members
-from partkin.store.walks import BEGINNING
+from partkin.store.containment.preview import FEW, Group, Kind, Members
+from partkin.store.genealogy.mass_balance import Standing
+from partkin.store.genealogy.walks import BEGINNING
 
 _KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 _KIND: Final = {kind: number for number, kind in enumerate(_KINDS)}

@@ -22,11 +22,11 @@ from sqlalchemy.exc import DBAPIError
 
 from partkin.memory.arrays import KEYS, Genealogy, Layer, as_one, of_layers
 from partkin.memory.reading import Overtaken, Span, read_layers, read_since
+from partkin.store.books.changed_rows import KEPT_ENTRIES
 from partkin.store.cache_folder import default_folder, form_of_tables, name_of_store
-from partkin.store.changed_rows import KEPT_ENTRIES
 from partkin.store.database import Database
-from partkin.store.journal import last_entry
-from partkin.store.seals import settled_entry
+from partkin.store.journal.entries import last_entry
+from partkin.store.journal.seals import settled_entry
 from partkin.store.tables import entry
 
 log = logging.getLogger(__name__)

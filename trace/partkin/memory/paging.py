@@ -13,8 +13,8 @@ from partkin.memory.arrays import Genealogy, Places
 from partkin.memory.counting import alike
 from partkin.memory.reading import STATES
 from partkin.memory.walking import Affected
-from partkin.store.database import among
-from partkin.store.exposure import Count, Cursor
+from partkin.store.dialects import among
+from partkin.store.genealogy.exposure import Count, Cursor
 from partkin.store.tables import item
 
 _FEW: Final = 4096

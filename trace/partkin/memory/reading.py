@@ -12,10 +12,11 @@ from sqlalchemy import ColumnElement, Connection, FromClause, Table, case, func,
 
 from partkin.memory.arrays import KEYS, NO_DAY, Changes, Genealogy, Items, Layer, Rows, joined, sorted_by, taken
 from partkin.rules.facts import FACTS_PER_ENTRY, ItemState
-from partkin.store.changed_rows import changed_since
-from partkin.store.columns import read_columns
-from partkin.store.database import BigId, among
-from partkin.store.journal import LAST
+from partkin.store.books.changed_rows import changed_since
+from partkin.store.books.columns import read_columns
+from partkin.store.column_types import BigId
+from partkin.store.dialects import among
+from partkin.store.journal.entries import LAST
 from partkin.store.tables import consignee, item, marriage, part, shipment, shipment_line
 
 STATES: Final[tuple[ItemState, ...]] = get_args(ItemState)

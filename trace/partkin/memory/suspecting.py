@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Row, Select, select
 from partkin.memory.arrays import Genealogy, Rows, taken
 from partkin.memory.walking import NOWHERE, Affected, Parts, Start, Steps, Walk, affected, combined
 from partkin.rules.moments import Moment
-from partkin.store.exposure import (
+from partkin.store.genealogy.exposure import (
     Exposed,
     Exposure,
     Suspicion,

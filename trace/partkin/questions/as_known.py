@@ -19,10 +19,10 @@ from urllib.parse import quote
 from sqlalchemy import URL, Connection
 from sqlalchemy.exc import OperationalError
 
+from partkin.store.books.rebuilding import rebuild
 from partkin.store.cache_folder import default_folder, form_of_tables, name_of_store
 from partkin.store.database import Database
-from partkin.store.rebuilding import rebuild
-from partkin.store.seals import Seal, count_sealed, find_seal, last_seal, sealed_entries
+from partkin.store.journal.seals import Seal, count_sealed, find_seal, last_seal, sealed_entries
 from partkin.store.tables import metadata
 
 KEPT: Final = 8

@@ -12,7 +12,7 @@ from partkin.questions.birth_record import AmbiguousItem, NoSuchItem
 from partkin.rules.facts import ItemKey, ItemKind
 from partkin.rules.identification import name_item, read_scan
 from partkin.rules.reading import Rulebook
-from partkin.store.whereabouts import items_of_keys, part_numbers
+from partkin.store.genealogy.whereabouts import items_of_keys, part_numbers
 
 
 @dataclass(frozen=True, slots=True)

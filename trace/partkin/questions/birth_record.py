@@ -14,10 +14,10 @@ from partkin.rules.facts import ItemKey, ItemKind
 from partkin.rules.facts_json import item_json
 from partkin.rules.moments import FOREVER, Moment, text_of
 from partkin.store.database import Readable
-from partkin.store.genealogy import Sight, TreeRow, known_of, named_tree_rows, tree_rows, units_started
-from partkin.store.lot_changes import Draught
-from partkin.store.origins import origins_of
-from partkin.store.walks import MARK_LENGTH
+from partkin.store.genealogy.content import Sight, TreeRow, known_of, named_tree_rows, tree_rows, units_started
+from partkin.store.genealogy.lot_changes import Draught
+from partkin.store.genealogy.origins import origins_of
+from partkin.store.genealogy.walks import MARK_LENGTH
 
 CHUNK = 500
 """Units whose records are read in one trip."""

@@ -16,10 +16,10 @@ from partkin.rules.moments import moment_of
 from partkin.rules.reading import Wanted
 from partkin.rules.reasons import Reason
 from partkin.rules.rows import ItemRow
+from partkin.store.books.known import fetch_known
 from partkin.store.catalogue import read_catalogue
 from partkin.store.database import Database
-from partkin.store.genealogy import items_by_id
-from partkin.store.known import fetch_known
+from partkin.store.genealogy.content import items_by_id
 
 
 class NotBuiltHere(LookupError):

@@ -18,13 +18,13 @@ from partkin.rules.messages.criteria_json import suspects_json
 from partkin.rules.moments import Moment, text_of
 from partkin.rules.rows import DrillRow
 from partkin.rules.sampling import draw
-from partkin.store import case_records
-from partkin.store.cases import exposed_things, found_things
+from partkin.store.containment import records
+from partkin.store.containment.cases import exposed_things, found_things
 from partkin.store.database import Readable
-from partkin.store.exposure import all_exposures, exposed, marriages_by_id
-from partkin.store.journal import entries_of_messages
-from partkin.store.mass_balance import balances
-from partkin.store.whereabouts import standing
+from partkin.store.genealogy.exposure import all_exposures, exposed, marriages_by_id
+from partkin.store.genealogy.mass_balance import balances
+from partkin.store.genealogy.whereabouts import standing
+from partkin.store.journal.entries import entries_of_messages
 
 GOAL_MILLISECONDS = 4 * 60 * 60 * 1000
 """What a trace test may take in food certification schemes; no law for appliances, but a goal that is known."""
@@ -70,8 +70,8 @@ def rehearse(database: Readable, seed: str, part: str | None) -> Rehearsal:
 
 
 def _drawn(connection: Connection, seed: str, part: str | None) -> NamedItem:
-    parts = case_records.parts_standing(connection) if part is None else [part]
-    items = case_records.items_standing(connection, draw(seed, parts, 1)[0]) if parts else []
+    parts = records.parts_standing(connection) if part is None else [part]
+    items = records.items_standing(connection, draw(seed, parts, 1)[0]) if parts else []
     if not items:
         what = "No component stands" if part is None else f"No lot and no serial item of {part} stands"
         raise NothingToDraw(f"{what} in anything: there is nothing to rehearse with.")
@@ -93,7 +93,7 @@ def _trace(connection: Connection, drill: Rehearsal) -> None:
         for start in range(0, len(units), CHUNK):
             standing(connection, units[start : start + CHUNK])
     with _timed(drill, "consignees found"):
-        drill.consignees = len(case_records.consignees_sent(connection, units))
+        drill.consignees = len(records.consignees_sent(connection, units))
     if lots:
         with _timed(drill, "mass balance made"):
             made = balances(connection, lots).values()
@@ -138,7 +138,7 @@ def answered_before(
 def list_drills(database: Readable, *, after: int, limit: int) -> list[dict[str, Any]]:
     """Drills in the order in which they were recorded, from the one after `after`."""
     with database.read() as connection:
-        return [_told(row) for row in case_records.drills_after(connection, after=after, limit=limit)]
+        return [_told(row) for row in records.drills_after(connection, after=after, limit=limit)]
 
 
 def _told(row: DrillRow) -> dict[str, Any]:

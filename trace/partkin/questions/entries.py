@@ -7,8 +7,8 @@ from typing import Any
 
 from partkin.rules.moments import text_of
 from partkin.store.database import Database
-from partkin.store.journal import Entry, broken_entries, read_entries
-from partkin.store.journal_codec import BrokenEntry
+from partkin.store.journal.entries import Entry, broken_entries, read_entries
+from partkin.store.journal.journal_codec import BrokenEntry
 
 
 def list_entries(database: Database, *, after: int, limit: int) -> list[Entry]:

@@ -14,9 +14,9 @@ from partkin.questions.whereabouts import standing_json
 from partkin.rules.facts import FACTS_PER_ENTRY
 from partkin.rules.moments import Moment, text_of
 from partkin.store.database import Readable
+from partkin.store.genealogy.walks import BEGINNING
+from partkin.store.genealogy.whereabouts import standing
 from partkin.store.instrument_use import calibrations_of, instrument_named, instruments, runs_on
-from partkin.store.walks import BEGINNING
-from partkin.store.whereabouts import standing
 
 Place = tuple[Moment, int]
 """When a run was, and its number: runs come in this order."""

@@ -40,8 +40,8 @@ from partkin.rules.facts_json import fact_of_json
 from partkin.rules.moments import Moment, moment_of_text, text_of
 from partkin.rules.sentences import item_words, moment_words, place_words, sentence
 from partkin.store.database import Readable
-from partkin.store.genealogy import items_by_id
-from partkin.store.item_history import (
+from partkin.store.genealogy.content import items_by_id
+from partkin.store.genealogy.item_history import (
     FIRST,
     After,
     Told,

@@ -13,8 +13,8 @@ from partkin.rules.facts import FACTS_PER_ENTRY
 from partkin.rules.facts_json import item_json
 from partkin.rules.moments import text_of
 from partkin.store.database import Readable
-from partkin.store.genealogy import items_by_id
-from partkin.store.mass_balance import Balance, Booked, balances, leads, records, scan_points_of
+from partkin.store.genealogy.content import items_by_id
+from partkin.store.genealogy.mass_balance import Balance, Booked, balances, leads, records, scan_points_of
 
 CHUNK = 1000
 """Records that are named in one trip."""

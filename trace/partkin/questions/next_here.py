@@ -18,10 +18,10 @@ from partkin.rules.known import Known
 from partkin.rules.moments import Moment, moment_of
 from partkin.rules.reading import Wanted
 from partkin.rules.rows import ItemRow, LoadingRow
+from partkin.store.books.known import fetch_known
 from partkin.store.build_orders import open_orders_after
 from partkin.store.catalogue import read_catalogue
 from partkin.store.database import Database
-from partkin.store.known import fetch_known
 from partkin.store.line_work import in_work, last_at
 
 

@@ -18,11 +18,8 @@ from partkin.questions.units_affected import CERTAINTY, exposures_told, require_
 from partkin.rules.containment.words import in_words
 from partkin.rules.messages.criteria import Alarm
 from partkin.rules.moments import Moment, text_of
-from partkin.store.cases import points_up
-from partkin.store.database import Readable
-from partkin.store.exposure import Exposed, Exposure, Suspicions, exposed_by, suspicions
-from partkin.store.mass_balance import Stands, balances
-from partkin.store.preview import (
+from partkin.store.containment.cases import points_up
+from partkin.store.containment.preview import (
     FEW,
     Alike,
     Kind,
@@ -32,7 +29,10 @@ from partkin.store.preview import (
     unit_of_characteristic,
     with_exposures,
 )
-from partkin.store.suspects import criteria_without_suspects
+from partkin.store.database import Readable
+from partkin.store.genealogy.exposure import Exposed, Exposure, Suspicions, exposed_by, suspicions
+from partkin.store.genealogy.mass_balance import Stands, balances
+from partkin.store.genealogy.suspects import criteria_without_suspects
 
 Json = dict[str, Any]
 T = TypeVar("T", Alike, SentTo)

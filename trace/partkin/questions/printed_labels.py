@@ -16,7 +16,7 @@ from partkin.rules.labels.items import labelled_item
 from partkin.store.catalogue import read_catalogue
 from partkin.store.database import Database
 from partkin.store.items import Dated, dated_items
-from partkin.store.journal import read_entries
+from partkin.store.journal.entries import read_entries
 
 
 class NoLabels(LookupError):

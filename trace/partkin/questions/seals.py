@@ -9,7 +9,7 @@ from typing import Any
 
 from partkin.rules.moments import text_of
 from partkin.store.database import Database
-from partkin.store.seals import BrokenSeal, Seal, count_sealed, last_seal, sealed_entries, seals_after
+from partkin.store.journal.seals import BrokenSeal, Seal, count_sealed, last_seal, sealed_entries, seals_after
 
 _CHUNK = 500  # entries
 

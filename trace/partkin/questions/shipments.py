@@ -9,8 +9,8 @@ from sqlalchemy import Row
 from partkin.questions.whereabouts import item_of
 from partkin.rules.moments import end_text, text_of
 from partkin.store.database import Readable
+from partkin.store.genealogy.walks import MARK_LENGTH
 from partkin.store.shipments import NOW, content_of, shipment_named, shipments_after
-from partkin.store.walks import MARK_LENGTH
 
 
 class NoSuchShipment(LookupError):

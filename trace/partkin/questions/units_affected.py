@@ -16,7 +16,8 @@ from partkin.rules.facts_json import item_json
 from partkin.rules.messages.criteria import Alarm
 from partkin.rules.moments import FOREVER, Moment, text_of
 from partkin.store.database import Readable
-from partkin.store.exposure import (
+from partkin.store.genealogy.content import items_by_id
+from partkin.store.genealogy.exposure import (
     Count,
     Cursor,
     Exposed,
@@ -29,9 +30,8 @@ from partkin.store.exposure import (
     page_of_exposures,
     suspicions,
 )
-from partkin.store.genealogy import items_by_id
-from partkin.store.suspects import Mistake, criteria_without_suspects, unknown_names
-from partkin.store.walks import BEGINNING
+from partkin.store.genealogy.suspects import Mistake, criteria_without_suspects, unknown_names
+from partkin.store.genealogy.walks import BEGINNING
 
 CERTAINTY = ("certain", "possible")
 

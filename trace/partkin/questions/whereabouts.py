@@ -14,7 +14,7 @@ from partkin.rules.facts import FACTS_PER_ENTRY, ItemKey
 from partkin.rules.facts_json import item_json
 from partkin.rules.moments import FOREVER, end_text, text_of
 from partkin.store.database import Readable
-from partkin.store.whereabouts import holding, standing, told_of
+from partkin.store.genealogy.whereabouts import holding, standing, told_of
 
 Told = Mapping[str, Sequence[Row[Any]]]
 """What the books say of an item, by what it is."""

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, and_, delete, insert, select, update
 from partkin.rules.catalogue import Catalogue, CatalogueRow
 from partkin.rules.catalogue.changes import CatalogueChanges
 from partkin.rules.catalogue.tables import CODES, KINDS, Kind, catalogue_of, kind_of
-from partkin.store.database import Dialect, dialect_of, for_update
+from partkin.store.dialects import Dialect, dialect_of, for_update
 from partkin.store.statements import Query
 from partkin.store.tables import catalogue, metadata
 

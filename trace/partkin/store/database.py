@@ -1,62 +1,36 @@
-"""The one door to the store: connections, transactions, and all in which SQLite and PostgreSQL differ.
+"""The one door to the store: connections, transactions, and who waits for whom.
 
-Only this file begins and ends transactions. `Code` and `BigId` are the column types whose order and size
-would otherwise depend on the engine. `given` and `among` hand many values to one statement, whose text is the
-same whatever their number: so SQLAlchemy and both engines reuse what they have prepared.
+Only this file begins and ends transactions.
 """
 
 from __future__ import annotations
 
-import json
 import math
 import sqlite3
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from datetime import date
-from typing import Any, Final, Literal, Protocol, TypeVar, cast
-from uuid import UUID
+from typing import Any, Final, Protocol, TypeVar, cast
 
 from sqlalchemy import (
-    BigInteger,
-    BindParameter,
-    ColumnElement,
-    CompoundSelect,
     Connection,
     Engine,
     FromClause,
-    Integer,
-    LargeBinary,
-    Select,
-    SmallInteger,
-    Table,
-    Text,
-    bindparam,
-    column,
     create_engine,
     event,
     func,
     inspect,
-    literal_column,
     make_url,
-    null,
     select,
-    type_coerce,
-    union_all,
 )
-from sqlalchemy import cast as sql_cast
-from sqlalchemy.dialects.postgresql import ARRAY
-from sqlalchemy.engine import Dialect as SQLDialect
 from sqlalchemy.engine.interfaces import DBAPIConnection
-from sqlalchemy.exc import ArgumentError, DBAPIError, InvalidatePoolError, OperationalError
-from sqlalchemy.exc import TimeoutError as PoolTimeoutError
-from sqlalchemy.ext.compiler import compiles
+from sqlalchemy.exc import ArgumentError, InvalidatePoolError
 from sqlalchemy.pool import ConnectionPoolEntry
-from sqlalchemy.sql.compiler import SQLCompiler
-from sqlalchemy.sql.functions import ReturnTypeFromArgs
-from sqlalchemy.types import TypeDecorator, TypeEngine
 
-Dialect = Literal["sqlite", "postgresql"]
+from partkin.store.dialects import Dialect
+from partkin.store.errors import as_raised_by_sqlalchemy
+
 T = TypeVar("T")
 
 POOL_SIZE: Final = 48
@@ -67,59 +41,6 @@ BUSY_SECONDS: Final = 30
 
 LOCK_OUT_SECONDS: Final = 2
 """How long a sealer waits for those who are recording, while others who record wait for it."""
-
-Code = Text().with_variant(Text(collation="C"), "postgresql")
-"""Text that identifies: compared and ordered byte by byte on both engines."""
-
-BigId = BigInteger().with_variant(Integer(), "sqlite")
-"""A 64-bit whole number; as a primary key on SQLite it is the row number itself."""
-
-SmallNumber = SmallInteger().with_variant(Integer(), "sqlite")
-"""A whole number up to 32,767, which has two bytes on PostgreSQL."""
-
-IN_ORDER: Final[Mapping[str, Any]] = {
-    "postgresql_using": "brin",
-    "postgresql_with": {"pages_per_range": "32", "autosummarize": "on"},
-}
-"""For an index of a large table whose rows come nearly in its order: on PostgreSQL it takes next to no room."""
-
-
-class MessageId(TypeDecorator[str]):
-    """A message's identifier: on PostgreSQL bytes, of which a UUID needs 16; on SQLite the text."""
-
-    impl = Text
-    cache_ok = True
-
-    def load_dialect_impl(self, dialect: SQLDialect) -> TypeEngine[Any]:
-        """The type of the column."""
-        return dialect.type_descriptor(LargeBinary() if dialect.name == "postgresql" else Text())
-
-    def process_bind_param(self, value: str | None, dialect: SQLDialect) -> Any:
-        """What is kept."""
-        return value if value is None or dialect.name == "sqlite" else bytes_of_id(value)
-
-    def process_result_value(self, value: Any, dialect: SQLDialect) -> str | None:
-        """The text."""
-        return value if value is None or dialect.name == "sqlite" else id_of_bytes(value)
-
-
-_UUID_BYTES: Final = 16
-
-
-def bytes_of_id(text: str) -> bytes:
-    """Sixteen bytes where the text is that of a UUID as RFC 9562 writes it; else its UTF-8, never sixteen bytes."""
-    with suppress(ValueError):
-        if str(uuid := UUID(text)) == text:
-            return uuid.bytes
-    plain = text.encode()
-    return plain + b"\0" if len(plain) == _UUID_BYTES else plain
-
-
-def id_of_bytes(kept: bytes) -> str:
-    """The text of which `bytes_of_id` made this."""
-    if len(kept) == _UUID_BYTES:
-        return str(UUID(bytes=kept))
-    return kept.removesuffix(b"\0").decode()
 
 
 class Readable(Protocol):
@@ -440,122 +361,8 @@ def ending(connection: Connection) -> Iterator[None]:
     transaction.commit()
 
 
-def as_raised_by_sqlalchemy(connection: Connection, error: Exception, text: str = "") -> Exception:
-    """An error of the driver, as SQLAlchemy raises those of its own statements."""
-    base = connection.dialect.loaded_dbapi.Error
-    return DBAPIError.instance(text, None, error, base, dialect=connection.dialect)
-
-
 # ------------------------------------------------------------------------------------------------------------
-# Statements
-
-
-VALUES: Final = "given_values"
-"""The parameter of a statement made with `among_values` or `given_rows`."""
-
-
-def given(
-    connection: Connection, name: str, columns: Mapping[str, tuple[TypeEngine[Any], Sequence[Any]]]
-) -> FromClause:
-    """Rows handed over with the statement, to join with: the type and the values of each column, by its name.
-
-    Raises ValueError unless all columns have the same number of values.
-    """
-    if len({len(values) for _, values in columns.values()}) != 1:
-        raise ValueError(f"the columns of {name} differ in length")
-    if connection.dialect.name == "postgresql":
-        arrays = [bindparam(None, values, ARRAY(kind), unique=True) for kind, values in columns.values()]
-        return _unnested(name, {key: kind for key, (kind, _) in columns.items()}, arrays)
-    stored = (_as_stored(connection, kind, values) for kind, values in columns.values())
-    rows = bindparam(None, json.dumps(list(zip(*stored, strict=True))), Text(), unique=True)
-    return _from_json(name, {key: kind for key, (kind, _) in columns.items()}, rows)
-
-
-def among(connection: Connection, column: ColumnElement[T], values: Sequence[T]) -> ColumnElement[bool]:
-    """The condition that a column has one of the values."""
-    if connection.dialect.name == "postgresql":
-        return column == func.any(bindparam(None, values, ARRAY(column.type), unique=True))
-    stored = json.dumps(_as_stored(connection, column.type, values))
-    return column.in_(select(_json_rows(bindparam(None, stored, Text(), unique=True)).c.value))
-
-
-def given_rows(dialect: Dialect, name: str, columns: Mapping[str, TypeEngine[Any]]) -> FromClause:
-    """As `given`, for a statement that is made once: its rows come with each execution, by `row_parameters`."""
-    if dialect == "postgresql":
-        return _unnested(
-            name, columns, [bindparam(f"{VALUES}_{key}", type_=ARRAY(kind)) for key, kind in columns.items()]
-        )
-    return _from_json(name, columns, bindparam(VALUES, type_=Text()))
-
-
-def row_parameters(connection: Connection, columns: Mapping[str, Sequence[Any]]) -> dict[str, Any]:
-    """The parameters of a statement made with `given_rows`: numbers or text, a sequence a column."""
-    if connection.dialect.name == "postgresql":
-        return {f"{VALUES}_{key}": list(values) for key, values in columns.items()}
-    return {VALUES: json.dumps(list(zip(*columns.values(), strict=True)))}
-
-
-def among_values(dialect: Dialect, column: ColumnElement[Any]) -> ColumnElement[bool]:
-    """As `among`, for a statement that is made once: its values come with each execution, by `value_parameters`."""
-    if dialect == "postgresql":
-        return column == func.any(bindparam(VALUES, type_=ARRAY(column.type)))
-    return column.in_(select(_json_rows(bindparam(VALUES, type_=Text())).c.value))
-
-
-def value_parameters(connection: Connection, values: Sequence[Any]) -> dict[str, Any]:
-    """The parameters of a statement made with `among_values`: numbers or text."""
-    return {VALUES: list(values) if connection.dialect.name == "postgresql" else json.dumps(values)}
-
-
-def stacked(kinds: Mapping[str, Select[*tuple[Any, ...]]]) -> CompoundSelect[*tuple[Any, ...]]:
-    """One statement for rows of several kinds, each with its kind as `what`; columns that a kind lacks are null.
-
-    Columns of the same name are of the same type.
-    """
-    types = {key: column.type for kind in kinds.values() for key, column in kind.selected_columns.items()}
-    return union_all(*(_of_kind(what, kind, types) for what, kind in kinds.items()))
-
-
-def _of_kind(
-    what: str, kind: Select[*tuple[Any, ...]], types: Mapping[str, TypeEngine[Any]]
-) -> Select[*tuple[Any, ...]]:
-    has = dict(kind.selected_columns.items())
-    columns = (has[key] if key in has else sql_cast(null(), of_type).label(key) for key, of_type in types.items())
-    return kind.with_only_columns(literal_column(f"'{what}'", Text).label("what"), *columns)
-
-
-def _unnested(name: str, columns: Mapping[str, TypeEngine[Any]], arrays: Sequence[BindParameter[Any]]) -> FromClause:
-    table = func.unnest(*arrays).table_valued(*(column(key, kind) for key, kind in columns.items()))
-    return table.render_derived(name)
-
-
-def _from_json(name: str, columns: Mapping[str, TypeEngine[Any]], rows: BindParameter[Any]) -> FromClause:
-    each = _json_rows(rows)
-    return select(
-        *(
-            type_coerce(func.json_extract(each.c.value, literal_column(f"'$[{place}]'")), kind).label(key)
-            for place, (key, kind) in enumerate(columns.items())
-        )
-    ).subquery(name)
-
-
-def _json_rows(rows: BindParameter[Any]) -> FromClause:
-    return func.json_each(rows).table_valued("value")
-
-
-def _as_stored(connection: Connection, kind: TypeEngine[Any], values: Sequence[Any]) -> Sequence[Any]:
-    process = kind.dialect_impl(connection.dialect).bind_processor(connection.dialect)
-    return values if process is None else [process(value) for value in values]
-
-
-def for_update(dialect: Dialect, statement: Select[*tuple[Any, ...]], table: Table) -> Select[*tuple[Any, ...]]:
-    """The statement, locking the rows that it finds in the table until the transaction ends.
-
-    Others may still refer to them. On SQLite the write transaction itself is the lock.
-    """
-    if dialect == "postgresql":
-        return statement.with_for_update(of=table, key_share=True)
-    return statement
+# Who records, and who keeps them out
 
 
 def recorders_lock() -> FromClause:
@@ -592,121 +399,3 @@ def lock_out_recorders(connection: Connection) -> None:
     if connection.dialect.name == "postgresql":
         connection.execute(select(func.set_config("lock_timeout", f"{LOCK_OUT_SECONDS}s", True)))
         connection.execute(select(func.pg_advisory_xact_lock(_RECORDERS_LOCK)))
-
-
-def dialect_of(connection: Connection) -> Dialect:
-    """The engine of a connection."""
-    return cast(Dialect, connection.dialect.name)
-
-
-class _Later(ReturnTypeFromArgs[T]):
-    inherit_cache = True
-
-
-class _Earlier(ReturnTypeFromArgs[T]):
-    inherit_cache = True
-
-
-def later(a: ColumnElement[T], b: ColumnElement[T]) -> ColumnElement[T]:
-    """The greater of two, neither of them null."""
-    return _Later(a, b)
-
-
-def earlier(a: ColumnElement[T], b: ColumnElement[T]) -> ColumnElement[T]:
-    """The lesser of two, neither of them null."""
-    return _Earlier(a, b)
-
-
-@compiles(_Later, "sqlite")
-def _later_on_sqlite(element: _Later[Any], compiler: SQLCompiler, **kw: Any) -> str:
-    return f"max{compiler.process(element.clause_expr, **kw)}"
-
-
-@compiles(_Later, "postgresql")
-def _later_on_postgresql(element: _Later[Any], compiler: SQLCompiler, **kw: Any) -> str:
-    return f"greatest{compiler.process(element.clause_expr, **kw)}"
-
-
-@compiles(_Earlier, "sqlite")
-def _earlier_on_sqlite(element: _Earlier[Any], compiler: SQLCompiler, **kw: Any) -> str:
-    return f"min{compiler.process(element.clause_expr, **kw)}"
-
-
-@compiles(_Earlier, "postgresql")
-def _earlier_on_postgresql(element: _Earlier[Any], compiler: SQLCompiler, **kw: Any) -> str:
-    return f"least{compiler.process(element.clause_expr, **kw)}"
-
-
-# ------------------------------------------------------------------------------------------------------------
-# Errors
-
-
-class ChangedMeanwhile(RuntimeError):
-    """What was looked up, in order to lock it, was another thing once it was locked."""
-
-
-def is_conflict(error: Exception) -> bool:
-    """Whether another transaction was faster: nothing was written, and the same may be tried again.
-
-    A key taken meanwhile, a serialization failure, a deadlock, or a lock not had in time.
-    """
-    return isinstance(error, ChangedMeanwhile) or _code(error) in _CONFLICTS
-
-
-def is_too_long(error: Exception) -> bool:
-    """Whether a question was stopped because the database worked at it for too long."""
-    return _code(error) in _TOO_LONG
-
-
-def is_unreachable(error: Exception) -> bool:
-    """Whether the store cannot be worked with now: not there, shutting down, full, not to be written to."""
-    if isinstance(error, PoolTimeoutError) or (isinstance(error, DBAPIError) and error.connection_invalidated):
-        return True
-    code = _code(error)
-    if isinstance(code, str):
-        return code.startswith(_CONNECTION_EXCEPTION) or code in _UNREACHABLE
-    # psycopg gives no code where no server was there to give one.
-    return code in _UNREACHABLE or (code is None and isinstance(error, OperationalError))
-
-
-_CONNECTION_EXCEPTION: Final = "08"
-_CONFLICTS: Final = frozenset(
-    {
-        "23505",  # unique_violation
-        "40001",  # serialization_failure
-        "40P01",  # deadlock_detected
-        "55P03",  # lock_not_available
-        sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY,
-        sqlite3.SQLITE_CONSTRAINT_ROWID,
-        sqlite3.SQLITE_CONSTRAINT_UNIQUE,
-        sqlite3.SQLITE_BUSY,
-        sqlite3.SQLITE_LOCKED,
-    }
-)
-_TOO_LONG: Final = frozenset({"57014", sqlite3.SQLITE_INTERRUPT})
-_UNREACHABLE: Final = frozenset(
-    {
-        "25006",  # read_only_sql_transaction: a standby
-        "53100",  # disk_full
-        "53300",  # too_many_connections
-        "57P01",  # admin_shutdown
-        "57P02",  # crash_shutdown
-        "57P03",  # cannot_connect_now
-        "58030",  # io_error
-        sqlite3.SQLITE_CANTOPEN,
-        sqlite3.SQLITE_FULL,
-        sqlite3.SQLITE_IOERR,
-        sqlite3.SQLITE_READONLY,
-    }
-)
-
-
-def _code(error: Exception) -> str | int | None:
-    """PostgreSQL's SQLSTATE, or SQLite's result code: of constraints the extended one, else the primary."""
-    cause = error.orig if isinstance(error, DBAPIError) else error
-    if isinstance(cause, sqlite3.Error):
-        code: int | None = getattr(cause, "sqlite_errorcode", None)
-        primary = code and code & 0xFF
-        return code if primary == sqlite3.SQLITE_CONSTRAINT else primary
-    state: str | None = getattr(cause, "sqlstate", None)
-    return state

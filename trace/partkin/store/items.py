@@ -10,7 +10,8 @@ from sqlalchemy import Connection, Row, Select, and_, literal_column, select
 
 from partkin.rules.facts import ItemKey
 from partkin.rules.moments import FOREVER
-from partkin.store.database import Code, dialect_of, given_rows, row_parameters
+from partkin.store.column_types import Code
+from partkin.store.dialects import dialect_of, given_rows, row_parameters
 from partkin.store.tables import hold, item, part, receipt, supplier
 
 

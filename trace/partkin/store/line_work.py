@@ -8,9 +8,10 @@ from typing import Any, Final
 from sqlalchemy import Connection, Row, and_, func, literal_column, select, true
 
 from partkin.rules.facts import ItemKey
-from partkin.store.database import BigId, among, dialect_of, given
+from partkin.store.column_types import BigId
+from partkin.store.dialects import among, dialect_of, given
+from partkin.store.genealogy.walks import BEGINNING
 from partkin.store.tables import build_order, entry, item, visit
-from partkin.store.walks import BEGINNING
 
 
 def in_work(

@@ -24,9 +24,10 @@ from sqlalchemy import (
 )
 
 from partkin.rules.moments import FOREVER, Moment
-from partkin.store.database import BigId, Code, Dialect, dialect_of, earlier
+from partkin.store.column_types import BigId, Code
+from partkin.store.dialects import Dialect, dialect_of, earlier
+from partkin.store.genealogy.walks import looked_up, mark
 from partkin.store.tables import consignee, item, marriage, part, shipment, shipment_line
-from partkin.store.walks import looked_up, mark
 
 _lot = item.alias("lot")
 

@@ -33,7 +33,8 @@ from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.dml import UpdateBase
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
-from partkin.store.database import VALUES, Dialect, as_raised_by_sqlalchemy, dialect_of, given_rows
+from partkin.store.dialects import VALUES, Dialect, dialect_of, given_rows
+from partkin.store.errors import as_raised_by_sqlalchemy
 
 log = logging.getLogger(__name__)
 

@@ -32,7 +32,7 @@ from sqlalchemy import (
 )
 
 from partkin.rules.moments import FOREVER
-from partkin.store.database import IN_ORDER, BigId, Code, MessageId, SmallNumber
+from partkin.store.column_types import IN_ORDER, BigId, Code, MessageId, SmallNumber
 
 metadata = MetaData(
     naming_convention={

@@ -9,7 +9,7 @@ from fastapi import Query, Request
 from partkin.questions.as_known import AsKnown, UnknownSeal
 from partkin.rules.messages import LARGEST_WHOLE
 from partkin.store.database import Readable
-from partkin.store.seals import BrokenSeal
+from partkin.store.journal.seals import BrokenSeal
 from partkin.web.asking import invalid
 from partkin.web.problems import Problem
 

@@ -15,8 +15,8 @@ from starlette.exceptions import HTTPException
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.reasons import REASON_TYPES, WARNING_TYPES, ReasonType
-from partkin.store.database import is_too_long, is_unreachable
-from partkin.store.journal_codec import BrokenEntry
+from partkin.store.errors import is_too_long, is_unreachable
+from partkin.store.journal.journal_codec import BrokenEntry
 
 log = logging.getLogger(__name__)
 

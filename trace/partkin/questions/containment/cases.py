@@ -23,8 +23,8 @@ from partkin.rules.judging.sorting import last_inspections
 from partkin.rules.known import Found
 from partkin.rules.moments import text_of
 from partkin.rules.rows import CaseItemRow, CaseRevisionRow, CaseRow, CheckPlanRow, ItemRow, NoticeRow, SortingRow
-from partkin.store import case_records, cases
 from partkin.store.catalogue import read_catalogue
+from partkin.store.containment import cases, records
 from partkin.store.database import Readable
 
 FIRST_ADDED = 100
@@ -36,7 +36,7 @@ CERTAINTY = ("certain", "possible")
 def list_cases(database: Readable, *, status: str | None, after: int, limit: int) -> list[dict[str, Any]]:
     """Cases in the order in which they were opened, from the one after `after`: of one status, or all."""
     with database.read() as connection:
-        rows = case_records.cases_after(connection, status=status, after=after, limit=limit)
+        rows = records.cases_after(connection, status=status, after=after, limit=limit)
     return [{"number": row.id, **_head(CaseRow(*row[:-1])), "listed": row.listed} for row in rows]
 
 
@@ -46,7 +46,7 @@ def one_case(database: Readable, code: str) -> dict[str, Any]:
         case = case_named(connection, code)
         catalogue = read_catalogue(connection)
         listed = _listed(connection, case)
-        notices, plans = case_records.notices_of(connection, case.id), case_records.plans_of(connection, case.id)
+        notices, plans = records.notices_of(connection, case.id), records.plans_of(connection, case.id)
         return {
             **_head(case),
             "suspects": json.loads(case.suspects),
@@ -84,7 +84,7 @@ def _in_words(case: CaseRow, catalogue: Catalogue) -> Sequence[str]:
 
 
 def _turns(connection: Connection, case: CaseRow) -> Iterator[dict[str, Any]]:
-    for turn in case_records.turns_of(connection, case.id):
+    for turn in records.turns_of(connection, case.id):
         yield {
             "turn": turn.turn,
             "at": text_of(turn.occurred_at),
@@ -99,7 +99,7 @@ def _turns(connection: Connection, case: CaseRow) -> Iterator[dict[str, Any]]:
 
 
 def _revisions(connection: Connection, case: CaseRow) -> Iterator[dict[str, Any]]:
-    for revision in case_records.revisions_of(connection, case.id):
+    for revision in records.revisions_of(connection, case.id):
         yield {
             "revision": revision.revision,
             "seal": revision.seal,
@@ -120,7 +120,7 @@ def _difference(connection: Connection, revision: CaseRevisionRow) -> dict[str, 
     """Against what was listed before; the first freeze lists all that it found."""
     if revision.revision == 1:
         return {"added": revision.things, "again": 0, "dropped": 0}
-    entries = case_records.entries_listing(connection, revision)
+    entries = records.entries_listing(connection, revision)
     facts = Counter(fact["fact"] for one in entries for fact in json.loads(one.answer)["facts"])
     return {"added": facts["listed"], "again": facts["relisted"], "dropped": facts["dropped"]}
 
@@ -191,7 +191,7 @@ def _decisions(listed: Sequence[_Listed]) -> dict[str, int]:
 
 
 def _added(connection: Connection, case: CaseRow) -> dict[str, Any]:
-    total, rows = case_records.added_since(connection, case.id, FIRST_ADDED)
+    total, rows = records.added_since(connection, case.id, FIRST_ADDED)
     first = [
         {
             **item_json(ItemKey(row.part, row.kind, row.code)),
@@ -212,9 +212,9 @@ def _added(connection: Connection, case: CaseRow) -> dict[str, Any]:
 
 
 def _sortings(connection: Connection, case: CaseRow) -> Iterator[tuple[SortingRow, dict[str, Any]]]:
-    drawn = case_records.drawn_for(connection, case.id)
-    inspections = case_records.inspections_for(connection, case.id)
-    for row in case_records.sortings_of(connection, case.id):
+    drawn = records.drawn_for(connection, case.id)
+    inspections = records.inspections_for(connection, case.id)
+    for row in records.sortings_of(connection, case.id):
         last = last_inspections(inspections.get(row.id, [])).values()
         yield row, asdict(conclusion_of(row, drawn.get(row.id, set()), last))
 
@@ -251,7 +251,7 @@ def _notices(
             "to_check": sent.consignee in chosen,
             **{step: _step(steps.get((sent.consignee, step))) for step in ("sent", "answered", "checked")},
         }
-        for sent in case_records.sent_to(connection, case.id)
+        for sent in records.sent_to(connection, case.id)
     ]
 
 

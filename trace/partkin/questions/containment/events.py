@@ -35,9 +35,9 @@ from partkin.rules.facts_json import fact_of_json
 from partkin.rules.moments import datetime_of, moment_of
 from partkin.rules.rows import CaseRow
 from partkin.rules.sentences import item_words, moment_words, place_words, sentence
-from partkin.store.case_papers import Answered, Thing, entries_by_number, entries_of_case
-from partkin.store.exposure import marriages_by_id
-from partkin.store.genealogy import items_by_id
+from partkin.store.containment.papers import Answered, Thing, entries_by_number, entries_of_case
+from partkin.store.genealogy.content import items_by_id
+from partkin.store.genealogy.exposure import marriages_by_id
 
 _NAMED: Final = 12
 """Things that are named, of which the same was decided at once."""

@@ -10,7 +10,7 @@ from partkin.questions.containment.things import case_named
 from partkin.rules.containment.listing import list_lines
 from partkin.rules.containment.naming import suspects_of
 from partkin.rules.rows import CaseRevisionRow
-from partkin.store import case_records, cases
+from partkin.store.containment import cases, records
 from partkin.store.database import Database
 
 
@@ -38,7 +38,7 @@ def frozen_list(
 def _revision(database: Database, code: str, revision: int | None) -> CaseRevisionRow:
     with database.read() as connection:
         case = case_named(connection, code)
-        frozen = case_records.revisions_of(connection, case.id)
+        frozen = records.revisions_of(connection, case.id)
     wanted = case.revision if revision is None else revision
     found = next((one for one in frozen if one.revision == wanted), None)
     if found is None:

@@ -40,7 +40,9 @@ from partkin.rules.moments import FOREVER, Moment, datetime_of
 from partkin.rules.numbering_in_words import how_to_read
 from partkin.rules.rows import CaseRow, CheckPlanRow, NoticeRow, SortingRow
 from partkin.rules.serial_ranges import compact
-from partkin.store.case_papers import (
+from partkin.store.catalogue import read_catalogue
+from partkin.store.containment.cases import exposed_things
+from partkin.store.containment.papers import (
     Despatch,
     Thing,
     affected_things,
@@ -50,11 +52,16 @@ from partkin.store.case_papers import (
     receipts_of,
     units_started,
 )
-from partkin.store.case_records import drawn_for, inspections_for, notices_of, plans_of, revisions_of, sortings_of
-from partkin.store.cases import exposed_things
-from partkin.store.catalogue import read_catalogue
+from partkin.store.containment.records import (
+    drawn_for,
+    inspections_for,
+    notices_of,
+    plans_of,
+    revisions_of,
+    sortings_of,
+)
 from partkin.store.database import Readable
-from partkin.store.mass_balance import Balance, Bucket, balances
+from partkin.store.genealogy.mass_balance import Balance, Bucket, balances
 
 _HOUR: Final = 3_600_000_000
 _DAY: Final = 24 * _HOUR

@@ -12,9 +12,9 @@ from sqlalchemy import Connection, Row
 from partkin.exports.papers.model import Certainty, SpreadEdge, SpreadNode
 from partkin.rules.catalogue import Catalogue
 from partkin.rules.facts import ItemKey
-from partkin.store.case_papers import Thing
-from partkin.store.exposure import Exposed, Exposure, all_exposures, marriages_by_id
-from partkin.store.genealogy import items_by_id
+from partkin.store.containment.papers import Thing
+from partkin.store.genealogy.content import items_by_id
+from partkin.store.genealogy.exposure import Exposed, Exposure, all_exposures, marriages_by_id
 
 _PLACES: Final[Mapping[str, str]] = {
     "scrapped": "scrapped",

@@ -12,9 +12,9 @@ from partkin.rules.containment.naming import suspects_of
 from partkin.rules.facts import ItemKey
 from partkin.rules.facts_json import item_json
 from partkin.rules.rows import CaseRow
-from partkin.store import cases
-from partkin.store.case_records import case_of_code
-from partkin.store.cases import AffectedNow
+from partkin.store.containment import cases
+from partkin.store.containment.cases import AffectedNow
+from partkin.store.containment.records import case_of_code
 from partkin.store.database import Readable
 
 

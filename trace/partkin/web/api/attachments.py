@@ -17,7 +17,8 @@ from starlette.requests import ClientDisconnect
 from partkin.actions.keep_attachment import AttachmentTooLarge, Incoming, incoming, keep_attachment
 from partkin.questions.attachments import attachment_of, content_of
 from partkin.store.attachments import Attachment
-from partkin.store.database import Database, is_conflict
+from partkin.store.database import Database
+from partkin.store.errors import is_conflict
 from partkin.web.formats import json_response
 from partkin.web.problems import Problem, ProblemDetails
 from partkin.web.reading import media_type

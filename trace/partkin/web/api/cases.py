@@ -12,7 +12,7 @@ from partkin.questions.containment.lists import NeverFrozen, frozen_list
 from partkin.questions.containment.things import NoSuchCase, case_things
 from partkin.rules.messages import LARGEST_WHOLE, Code
 from partkin.rules.rows import CaseStatus
-from partkin.store.seals import BrokenSeal
+from partkin.store.journal.seals import BrokenSeal
 from partkin.web.asking import line_forms
 from partkin.web.formats import Format, format_of, json_response, rows_response
 from partkin.web.paging import page_of

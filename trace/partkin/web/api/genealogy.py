@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from partkin.questions.birth_record import birth_record, birth_records, flat
 from partkin.questions.units_affected import UnknownSuspects, affected_page, affected_rows
 from partkin.rules.messages import Code
-from partkin.store.exposure import Cursor
+from partkin.store.genealogy.exposure import Cursor
 from partkin.web.alarms import ALARM_BODY, ALARM_PROBLEMS, AskedAlarm
 from partkin.web.as_known import AsKnownAt, store_asked
 from partkin.web.asking import answered, invalid, line_forms, moment_of_query

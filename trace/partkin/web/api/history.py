@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request, Response
 
 from partkin.questions.item_history import history, history_page
-from partkin.store.item_history import FIRST, After
+from partkin.store.genealogy.item_history import FIRST, After
 from partkin.web.asking import ITEM_PROBLEMS, Lot, OfPart, RawScan, Serial, Sscc, answered, asked_item, line_forms
 from partkin.web.formats import Format, format_of, json_response, rows_response
 from partkin.web.schemas.history import History, HistoryEntry

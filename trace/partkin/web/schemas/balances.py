@@ -6,7 +6,7 @@ from datetime import datetime
 
 from pydantic import BaseModel, ConfigDict
 
-from partkin.store.mass_balance import Bucket, LeadKind, RecordKind
+from partkin.store.genealogy.mass_balance import Bucket, LeadKind, RecordKind
 from partkin.web.schemas.genealogy import ItemName
 
 

@@ -20,9 +20,10 @@ from partkin.rules.rows import (
     NoticeRow,
     SortingRow,
 )
-from partkin.store.cases import sent
-from partkin.store.database import BigId, given
-from partkin.store.journal import Entry, read_entries
+from partkin.store.column_types import BigId
+from partkin.store.containment.cases import sent
+from partkin.store.dialects import given
+from partkin.store.journal.entries import Entry, read_entries
 from partkin.store.tables import (
     case_item,
     case_notice,

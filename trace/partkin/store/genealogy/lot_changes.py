@@ -25,9 +25,10 @@ from sqlalchemy import (
 from partkin.rules.certainty import Draw, lot_changes, other_lots
 from partkin.rules.moments import FOREVER, Moment
 from partkin.rules.rows import LoadingRow
-from partkin.store.database import BigId, Dialect, dialect_of, earlier, given_rows, later, row_parameters, stacked
+from partkin.store.column_types import BigId
+from partkin.store.dialects import Dialect, dialect_of, earlier, given_rows, later, row_parameters, stacked
+from partkin.store.genealogy.walks import BEGINNING, looked_up
 from partkin.store.tables import item, loading, marriage, point_of_use, scan_point
-from partkin.store.walks import BEGINNING, looked_up
 
 _draw = marriage.alias("draw")
 _later = loading.alias("later")

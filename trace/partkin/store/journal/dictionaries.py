@@ -16,8 +16,9 @@ from typing import Final
 from sqlalchemy import Connection, bindparam, insert, select
 
 from partkin.rules.moments import Moment
-from partkin.store.database import Dialect, dialect_of, remembered
-from partkin.store.journal_codec import OWN, BrokenEntry, Codec, Head
+from partkin.store.database import remembered
+from partkin.store.dialects import Dialect, dialect_of
+from partkin.store.journal.journal_codec import OWN, BrokenEntry, Codec, Head
 from partkin.store.statements import Query
 from partkin.store.tables import dictionary
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sqlalchemy import BigInteger, Boolean, ColumnElement, Connection, FromClause, Select, case, func, select
 from sqlalchemy import cast as as_type
 
-from partkin.store.database import dialect_of
+from partkin.store.dialects import dialect_of
 
 CHUNK: Final = 200_000
 """Rows read at a time."""

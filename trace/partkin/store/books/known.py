@@ -52,19 +52,18 @@ from partkin.rules.rows import (
     TransferRow,
     VisitRow,
 )
-from partkin.store.database import (
-    BigId,
-    ChangedMeanwhile,
-    Code,
+from partkin.store.column_types import BigId, Code
+from partkin.store.database import together
+from partkin.store.dialects import (
     Dialect,
     among_values,
     dialect_of,
     for_update,
     given_rows,
     row_parameters,
-    together,
     value_parameters,
 )
+from partkin.store.errors import ChangedMeanwhile
 from partkin.store.statements import Query
 from partkin.store.tables import (
     attachment,

@@ -10,10 +10,11 @@ from sqlalchemy import Connection, Row, Select, func, literal, select, union_all
 from partkin.rules.facts import FACTS_PER_ENTRY, Certainty, Decision, ItemKey, ItemKind, ItemState
 from partkin.rules.known import FoundThing
 from partkin.rules.moments import Moment
-from partkin.store.cases import found_things, sent
-from partkin.store.database import BigId, among, given
-from partkin.store.exposure import Exposed
-from partkin.store.journal import Entry, entry_of_row
+from partkin.store.column_types import BigId
+from partkin.store.containment.cases import found_things, sent
+from partkin.store.dialects import among, given
+from partkin.store.genealogy.exposure import Exposed
+from partkin.store.journal.entries import Entry, entry_of_row
 from partkin.store.tables import (
     case_decision,
     case_item,

@@ -17,7 +17,7 @@ from sqlalchemy import Connection, func, insert, select
 from partkin.rules.merkle_trees import MerkleTree
 from partkin.rules.moments import Moment
 from partkin.store.database import lock_out_recorders
-from partkin.store.journal import Entry, canonical_entry, last_entry, read_entries
+from partkin.store.journal.entries import Entry, canonical_entry, last_entry, read_entries
 from partkin.store.tables import seal as seal_table
 
 _BEFORE_THE_FIRST = bytes(32)

@@ -38,8 +38,10 @@ from partkin.rules.messages.criteria import (
 )
 from partkin.rules.moments import Moment
 from partkin.rules.serial_ranges import check_ends
-from partkin.store.database import BigId, Code, among, dialect_of, given
-from partkin.store.journal import LAST
+from partkin.store.column_types import BigId, Code
+from partkin.store.dialects import among, dialect_of, given
+from partkin.store.genealogy.walks import BEGINNING, looked_up
+from partkin.store.journal.entries import LAST
 from partkin.store.tables import (
     characteristic,
     entry,
@@ -54,7 +56,6 @@ from partkin.store.tables import (
     test_plan,
     test_run,
 )
-from partkin.store.walks import BEGINNING, looked_up
 
 WORK = ("unit-start", "marriage", "removal", "test-run")
 """Messages about an item that was worked on."""

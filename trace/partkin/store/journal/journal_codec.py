@@ -219,7 +219,7 @@ class _Compressors(threading.local):
 
 @cache
 def _packaged() -> zstandard.ZstdCompressionDict:
-    return _prepared((resources.files("partkin.store") / "journal_1.dictionary").read_bytes(), _PACKAGED_LEVEL)
+    return _prepared((resources.files("partkin.store.journal") / "journal_1.dictionary").read_bytes(), _PACKAGED_LEVEL)
 
 
 def _prepared(content: bytes, level: int) -> zstandard.ZstdCompressionDict:

@@ -18,9 +18,11 @@ from partkin.rules.known import FoundThing
 from partkin.rules.messages.criteria import Suspects
 from partkin.rules.moments import FOREVER, Moment
 from partkin.rules.rows import CaseDecisionRow, CaseItemRow, HoldRow, ItemRow
-from partkin.store.database import BigId, among, dialect_of, earlier, given, later
-from partkin.store.exposure import CHUNK, WAY_BEGINS, Exposed, exposed
-from partkin.store.mass_balance import balances
+from partkin.store.column_types import BigId
+from partkin.store.dialects import among, dialect_of, earlier, given, later
+from partkin.store.genealogy.exposure import CHUNK, WAY_BEGINS, Exposed, exposed
+from partkin.store.genealogy.mass_balance import balances
+from partkin.store.genealogy.walks import BEGINNING, looked_up
 from partkin.store.tables import (
     case_decision,
     case_item,
@@ -36,7 +38,6 @@ from partkin.store.tables import (
     sorting,
     sorting_item,
 )
-from partkin.store.walks import BEGINNING, looked_up
 
 # -- what is affected
 

@@ -45,11 +45,11 @@ from partkin.rules.facts import (
 from partkin.rules.facts_json import fact_of_json
 from partkin.rules.moments import Moment
 from partkin.rules.reading import Wanted
-from partkin.store.books import write_changes
+from partkin.store.books.known import fetch_known
+from partkin.store.books.writing import write_changes
 from partkin.store.catalogue import apply_changes, read_catalogue
 from partkin.store.database import Database
-from partkin.store.journal import Entry, add_entries
-from partkin.store.known import fetch_known
+from partkin.store.journal.entries import Entry, add_entries
 
 CHUNK = 500
 """Entries applied in one transaction."""

@@ -19,9 +19,9 @@ from sqlalchemy import (
 )
 
 from partkin.rules.moments import FOREVER
-from partkin.store.database import BigId
+from partkin.store.column_types import BigId
+from partkin.store.genealogy.walks import BEGINNING
 from partkin.store.tables import item, receipt, transfer
-from partkin.store.walks import BEGINNING
 
 _other = transfer.alias("other_transfer")
 

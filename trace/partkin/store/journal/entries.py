@@ -14,9 +14,10 @@ from sqlalchemy import Connection, Integer, bindparam, func, select, true
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment, text_of
-from partkin.store.database import Dialect, among, among_values, dialect_of, recorders_lock, value_parameters
-from partkin.store.dictionaries import codec_to_pack, unpacked
-from partkin.store.journal_codec import BrokenEntry, Head, with_marks
+from partkin.store.database import recorders_lock
+from partkin.store.dialects import Dialect, among, among_values, dialect_of, value_parameters
+from partkin.store.journal.dictionaries import codec_to_pack, unpacked
+from partkin.store.journal.journal_codec import BrokenEntry, Head, with_marks
 from partkin.store.statements import Query, insert_rows
 from partkin.store.tables import entry, entry_numbers
 

@@ -11,7 +11,7 @@ from typing import Final
 
 from sqlalchemy import ColumnElement, FromClause, Text, cast, literal_column, select, true
 
-from partkin.store.database import Dialect
+from partkin.store.dialects import Dialect
 
 BEGINNING: Final = -(10**17)
 """Earlier than any date that RFC 3339 can write, in microseconds."""

@@ -35,22 +35,13 @@ from sqlalchemy import (
 
 from partkin.rules.messages.criteria import AnyOf, Suspects
 from partkin.rules.moments import FOREVER, Moment
-from partkin.store.containers import containers_of
-from partkin.store.database import (
-    BigId,
-    Dialect,
-    among,
-    among_values,
-    dialect_of,
-    earlier,
-    given,
-    later,
-    value_parameters,
-)
-from partkin.store.lot_changes import lots_in_doubt
-from partkin.store.suspects import Suspected, suspected
+from partkin.store.column_types import BigId
+from partkin.store.dialects import Dialect, among, among_values, dialect_of, earlier, given, later, value_parameters
+from partkin.store.genealogy.containers import containers_of
+from partkin.store.genealogy.lot_changes import lots_in_doubt
+from partkin.store.genealogy.suspects import Suspected, suspected
+from partkin.store.genealogy.walks import LOT_MARK, looked_up, mark, marks
 from partkin.store.tables import alternate, item, loading, marriage, part, visit
-from partkin.store.walks import LOT_MARK, looked_up, mark, marks
 
 CHUNK: Final = 1000
 """Rows fetched at a time."""

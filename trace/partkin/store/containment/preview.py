@@ -28,9 +28,9 @@ from sqlalchemy import (
 )
 
 from partkin.rules.moments import FOREVER
-from partkin.store.cases import sent
-from partkin.store.database import BigId
-from partkin.store.exposure import Exposed, Exposure, exposure_of
+from partkin.store.column_types import BigId
+from partkin.store.containment.cases import sent
+from partkin.store.genealogy.exposure import Exposed, Exposure, exposure_of
 from partkin.store.tables import characteristic, item, marriage, part, shipment
 
 FEW: Final = 3

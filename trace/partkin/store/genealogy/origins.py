@@ -14,9 +14,10 @@ from typing import Any, NamedTuple
 from sqlalchemy import CompoundSelect, Connection, Row
 
 from partkin.rules.facts import ItemKey
-from partkin.store.containers import sources_of
-from partkin.store.database import BigId, Dialect, dialect_of, given_rows, row_parameters, stacked
-from partkin.store.lot_changes import Doubts, Draught, doubts_of, kinds_of_doubt
+from partkin.store.column_types import BigId
+from partkin.store.dialects import Dialect, dialect_of, given_rows, row_parameters, stacked
+from partkin.store.genealogy.containers import sources_of
+from partkin.store.genealogy.lot_changes import Doubts, Draught, doubts_of, kinds_of_doubt
 
 
 class Origins(NamedTuple):

@@ -33,9 +33,8 @@ from sqlalchemy import (
 
 from partkin.rules.facts import FACTS_PER_ENTRY, ItemKey, ItemKind
 from partkin.rules.moments import FOREVER, Moment
-from partkin.store.database import (
-    BigId,
-    Code,
+from partkin.store.column_types import BigId, Code
+from partkin.store.dialects import (
     Dialect,
     among_values,
     dialect_of,
@@ -46,6 +45,7 @@ from partkin.store.database import (
     stacked,
     value_parameters,
 )
+from partkin.store.genealogy.walks import BEGINNING, looked_up, mark
 from partkin.store.tables import (
     characteristic,
     entry,
@@ -60,7 +60,6 @@ from partkin.store.tables import (
     test_run,
     visit,
 )
-from partkin.store.walks import BEGINNING, looked_up, mark
 
 _AS_OF = bindparam("as_of", type_=BigId)
 

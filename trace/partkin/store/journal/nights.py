@@ -11,7 +11,7 @@ from sqlalchemy import ColumnElement, Connection, Text, and_, cast, func, litera
 from partkin.rules.moments import Moment
 from partkin.store.catalogue import read_revision
 from partkin.store.database import Database
-from partkin.store.journal import Entry, entry_of_row
+from partkin.store.journal.entries import Entry, entry_of_row
 from partkin.store.tables import entry
 
 _LOOK_EVERY = 0.05  # seconds

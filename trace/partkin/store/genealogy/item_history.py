@@ -41,8 +41,8 @@ from sqlalchemy.types import TypeEngine
 
 from partkin.rules.facts import FACTS_PER_ENTRY
 from partkin.rules.moments import FOREVER, Moment
-from partkin.store.database import (
-    BigId,
+from partkin.store.column_types import BigId
+from partkin.store.dialects import (
     Dialect,
     among_values,
     dialect_of,
@@ -52,9 +52,10 @@ from partkin.store.database import (
     row_parameters,
     value_parameters,
 )
-from partkin.store.dictionaries import unpacked
-from partkin.store.journal import entry_of_row, head_of
-from partkin.store.journal_codec import Head
+from partkin.store.genealogy.walks import BEGINNING, looked_up
+from partkin.store.journal.dictionaries import unpacked
+from partkin.store.journal.entries import entry_of_row, head_of
+from partkin.store.journal.journal_codec import Head
 from partkin.store.tables import (
     case_decision,
     case_item,
@@ -80,7 +81,6 @@ from partkin.store.tables import (
     test_run,
     transfer,
 )
-from partkin.store.walks import BEGINNING, looked_up
 
 CHUNK = 200
 """Entries that are read in one trip."""

@@ -35,16 +35,9 @@ from sqlalchemy.types import TypeEngine
 
 from partkin.rules.facts import FACTS_PER_ENTRY, ItemKey
 from partkin.rules.moments import FOREVER
-from partkin.store.database import (
-    BigId,
-    Code,
-    Dialect,
-    among_values,
-    dialect_of,
-    given_rows,
-    row_parameters,
-    value_parameters,
-)
+from partkin.store.column_types import BigId, Code
+from partkin.store.dialects import Dialect, among_values, dialect_of, given_rows, row_parameters, value_parameters
+from partkin.store.genealogy.walks import looked_up
 from partkin.store.tables import (
     build_order,
     consignee,
@@ -65,7 +58,6 @@ from partkin.store.tables import (
     transfer,
     visit,
 )
-from partkin.store.walks import looked_up
 
 # -- which item
 

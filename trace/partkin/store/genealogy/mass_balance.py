@@ -32,18 +32,10 @@ from sqlalchemy import (
 )
 
 from partkin.rules.moments import FOREVER, Moment
-from partkin.store.database import (
-    BigId,
-    Code,
-    Dialect,
-    among,
-    among_values,
-    dialect_of,
-    given,
-    value_parameters,
-)
-from partkin.store.exposure import CHUNK
-from partkin.store.lot_changes import Doubts, lots_in_doubt
+from partkin.store.column_types import BigId, Code
+from partkin.store.dialects import Dialect, among, among_values, dialect_of, given, value_parameters
+from partkin.store.genealogy.exposure import CHUNK
+from partkin.store.genealogy.lot_changes import Doubts, lots_in_doubt
 from partkin.store.tables import (
     disposition,
     entry,

@@ -1,0 +1,1 @@
+"""What is in what: walked down to the content and up to the units, and where items and pieces are."""
