@@ -12,7 +12,7 @@ from partkin.rules.containment.concerning import concerns
 from partkin.rules.containment.listing import LEFT, Listing
 from partkin.rules.containment.naming import suspects_of
 from partkin.rules.containment.settling import LETS_GO
-from partkin.rules.facts import CaseReopened, Decided, Fact, Loaded, LoadingCorrected, Married
+from partkin.rules.facts import CaseFrozen, CaseReopened, Decided, Fact, Loaded, LoadingCorrected, Married
 from partkin.rules.judging import Judgement
 from partkin.rules.known import Known
 from partkin.rules.messages import Message
@@ -39,6 +39,8 @@ def watched(
     known.watched_points |= set(_points_put_up(known, judgement.facts))
     facts: list[Fact] = []
     for case in known.frozen():
+        if any(isinstance(fact, CaseFrozen) and fact.case == case.code for fact in judgement.facts):
+            continue  # its list was just made of all that there is
         listing = Listing(known, case, case.revision, message.moment, message.operator, entry)
         if any(isinstance(fact, CaseReopened) and fact.case == case.code for fact in judgement.facts):
             write()

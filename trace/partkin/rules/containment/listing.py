@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields
 from hashlib import sha256
+from operator import attrgetter
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.facts import Dropped, Fact, Held, ItemKey, Listed, Released, Relisted
@@ -120,4 +121,11 @@ class Listing:
 
 def numbered(facts: Iterable[Fact], number: Iterator[int]) -> list[Fact]:
     """The facts with their numbers, for those that make rows."""
-    return [replace(fact, number=next(number)) if isinstance(fact, Listed | Held) else fact for fact in facts]
+    return [
+        type(fact)(next(number), *_AFTER_NUMBER[type(fact)](fact)) if isinstance(fact, Listed | Held) else fact
+        for fact in facts
+    ]
+
+
+_AFTER_NUMBER = {kind: attrgetter(*[field.name for field in fields(kind)][1:]) for kind in (Listed, Held)}
+"""All but the first field: a freeze makes very many, and `dataclasses.replace` takes three times as long."""
