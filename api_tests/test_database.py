@@ -19,7 +19,9 @@ from sqlalchemy import (
     Integer,
     MetaData,
     Table,
+    bindparam,
     event,
+    func,
     insert,
     literal,
     make_url,
@@ -147,6 +149,18 @@ def test_a_question_that_takes_too_long_is_stopped(empty_store_url: str) -> None
         assert connection.scalar(COUNT, {"last": 1_500_000}) == 1_500_000
     with database.write() as connection:
         assert connection.scalar(COUNT, {"last": 1_500_000}) == 1_500_000
+    database.close()
+
+
+def test_each_statement_of_a_question_has_its_time(empty_store_url: str) -> None:
+    """Those too that are run past SQLAlchemy: together they take longer than one may."""
+    n = select(literal(1).label("i")).cte("n", recursive=True)
+    n = n.union_all(select(n.c.i + 1).where(n.c.i < bindparam("last", type_=Integer)))
+    database = Database(empty_store_url, question_seconds=1)
+    counting = Query(database.dialect, select(func.max(n.c.i)))
+    with database.read() as connection:
+        for _ in range(6):
+            assert list(counting.rows(connection, {"last": 1_000_000})) == [(1_000_000,)]
     database.close()
 
 

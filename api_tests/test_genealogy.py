@@ -6,16 +6,15 @@ import csv
 import io
 import json
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from typing import Any
 
 import httpx2
 import pytest
-from sqlalchemy import Engine, event
 
 from api_tests.plant import CATALOGUE, Json, Station, dryer, facts, heater, lot_of, motor, reasons, recorded, serial_of
+from api_tests.statements import statements_sent
 from partkin.actions.load_catalogue import load_catalogue
 from partkin.rules.catalogue import Alternate, Part, Position
 from partkin.rules.catalogue.tables import KINDS, catalogue_of, rows_of
@@ -540,21 +539,6 @@ def test_pages_cover_every_affected_unit_once_and_formats_agree(station: Station
 # -- cost
 
 
-@contextmanager
-def statements() -> Iterator[list[str]]:
-    """The statements that anyone sends to a database meanwhile."""
-    sent: list[str] = []
-
-    def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
-        sent.append(statement)
-
-    event.listen(Engine, "before_cursor_execute", note)
-    try:
-        yield sent
-    finally:
-        event.remove(Engine, "before_cursor_execute", note)
-
-
 def test_more_items_take_no_more_statements(station: Station) -> None:
     screws(station, "S001")
     screwed(station, "D1")
@@ -570,7 +554,7 @@ def test_more_items_take_no_more_statements(station: Station) -> None:
             lambda: lines(station.client.get("/v1/trees", params=time)),
             lambda: station.client.post("/v1/affected", json={"suspects": suspects}, params={"format": "csv"}),
         ):
-            with statements() as sent:
+            with statements_sent() as sent:
                 ask()
             numbers.append(len(sent))
         return numbers

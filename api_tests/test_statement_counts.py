@@ -3,43 +3,18 @@
 from __future__ import annotations
 
 import json
-import logging
-import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 
 import httpx2
-from sqlalchemy import Engine, event
 
 from api_tests.cases import opened, turn
 from api_tests.plant import GOOD, Json, Station, dryer, heater, load, lot_of, motor, recorded, serial_of
 from api_tests.servers import running
+from api_tests.statements import statements_sent
 from partkin.actions.record_messages import record_messages
 from partkin.actions.rulebooks import Rulebooks
 from partkin.store.database import Database
-from partkin.store.statements import log
 from partkin.web.reading import read_post
-
-
-@contextmanager
-def counted() -> Iterator[list[str]]:
-    """The statements that are run meanwhile; one that is run with many rows is one."""
-    statements: list[str] = []
-
-    def note(*executed: object) -> None:
-        if threading.current_thread().name != "genealogy":  # which looks now and then whether there is something to do
-            statements.append(str(executed[2]))
-
-    noting = logging.Handler()
-    noting.emit = lambda record: statements.append(record.msg)  # type: ignore[method-assign]
-    before = log.level
-    event.listen(Engine, "before_cursor_execute", note)
-    log.addHandler(noting)
-    log.setLevel(logging.DEBUG)
-    yield statements
-    event.remove(Engine, "before_cursor_execute", note)
-    log.removeHandler(noting)
-    log.setLevel(before)
 
 
 def start(number: int) -> Json:
@@ -173,7 +148,7 @@ def test_a_hundred_posts_need_no_more_statements_than_one(store_url: str) -> Non
         said = {"operator": "B1", "occurred_at": "2026-03-02T06:00:00Z"}
         messages = [{"message_id": f"{form.__name__}-{n}", **said, **form(n)} for n in numbers]
         posts = [read_post(json.dumps(message).encode(), rulebooks.newest) for message in messages]
-        with counted() as run:
+        with statements_sent() as run:
             outcomes = record_messages(database, rulebooks, posts, now=1_800_000_000_000_000, clock_slack=0)
         assert {outcome.status for outcome in outcomes} == {201}
         return len(run)
@@ -232,10 +207,10 @@ MOST_ASKED: dict[str, int] = {
 def statements_of(client: httpx2.Client, question: str) -> int:
     method, address = question.split(" ")
     content, headers = (ALARM, {"Content-Type": "application/json"}) if method == "POST" else (None, {})
-    with counted() as run:
+    with statements_sent() as run:
         answer = client.request(method, address, content=content, headers=headers)
     assert answer.status_code == 200, (question, answer.text)
-    return sum(not statement.startswith("BEGIN") for statement in run)
+    return sum(not one.text.startswith("BEGIN") for one in run)
 
 
 def build(store_url: str, size: int) -> int:

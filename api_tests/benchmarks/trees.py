@@ -24,10 +24,12 @@ from pathlib import Path
 from typing import Any
 
 import psycopg
-from sqlalchemy import Engine, case, event, make_url, select, update
+from sqlalchemy import case, make_url, select, update
 
 from api_tests import servers
 from api_tests.benchmarks.first_measure import BOARDS_A_UNIT, fill, take_statistics
+from api_tests.statements import Sent, statements_sent
+from partkin.command_line.serve import collect_garbage_seldom
 from partkin.questions.birth_record import birth_record, birth_records
 from partkin.rules.moments import FOREVER
 from partkin.store import tables
@@ -88,30 +90,20 @@ def measure(name: str, store: str, marriages: int, many: int) -> None:
     database.close()
 
 
-Sent = Sequence[tuple[str, Any]]
-"""Statements with their parameters."""
-
-
-def sent_by(ask: Callable[[], object]) -> Sent:
+def sent_by(ask: Callable[[], object]) -> list[Sent]:
     """What a question sends."""
-    sent: list[tuple[str, Any]] = []
-
-    def note(_connection: object, _cursor: object, statement: str, parameters: Any, *_: object) -> None:
-        sent.append((statement, parameters))
-
-    event.listen(Engine, "before_cursor_execute", note)
-    ask()
-    event.remove(Engine, "before_cursor_execute", note)
-    return [(statement, parameters) for statement, parameters in sent if not statement.startswith("BEGIN")]
+    with statements_sent() as sent:
+        ask()
+    return [one for one in sent if not one.text.startswith("BEGIN")]
 
 
-def replays(bare: Any, *of_each: Sent) -> Iterator[Callable[[], object]]:
+def replays(bare: Any, *of_each: Sequence[tuple[str, Any]]) -> Iterator[Callable[[], object]]:
     """The same statements again, by the bare driver."""
     for sent in of_each:
         yield partial(replay, bare, sent)
 
 
-def replay(bare: Any, sent: Sent) -> int:
+def replay(bare: Any, sent: Sequence[tuple[str, Any]]) -> int:
     """Rows that statements give."""
     return sum(len(bare.execute(statement, parameters).fetchall()) for statement, parameters in sent)
 
@@ -155,6 +147,7 @@ def print_line(name: str, trees: str, count: int, spent: Sequence[Sequence[float
 
 def main() -> None:
     """Measure, and print a table."""
+    collect_garbage_seldom()  # as the service does
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("--marriages", type=int, default=1_000_000)
     arguments.add_argument("--many", type=int, default=1000, help="trees asked for together")

@@ -50,7 +50,11 @@ def application() -> FastAPI:
     from partkin.web.app import create_app
 
     app = create_app(settings_of())
-    # What was loaded stays, and a post leaves no cycles behind: looking for some costs a seventh of recording.
+    collect_garbage_seldom()
+    return app
+
+
+def collect_garbage_seldom() -> None:
+    """What was loaded stays, and a post leaves no cycles behind: looking for some costs a seventh of recording."""
     gc.freeze()
     gc.set_threshold(50_000)
-    return app

@@ -8,7 +8,7 @@ from itertools import groupby
 from operator import attrgetter
 from typing import Any
 
-from sqlalchemy import Connection, Row
+from sqlalchemy import Connection
 
 from partkin.rules.facts import ItemKey, ItemKind
 from partkin.rules.facts_json import item_json
@@ -109,7 +109,7 @@ class _Told:
         items = {number for row in rows for number in (row.item, row.lot_id) if number is not None}
         known = known_of(connection, sorted(items), sight)
         self._visits, self._results, self._holds = known["visit"], known["result"], known["hold"]
-        self._removals: Mapping[Any, Row[Any]] = {
+        self._removals: Mapping[Any, Any] = {
             (parent_id, row.child_id, row.at): row
             for parent_id, of_parent in known["removal"].items()
             for row in reversed(of_parent)  # the first that was told counts
@@ -121,7 +121,7 @@ class _Told:
         ]
         origins = origins_of(connection, pieces)
         self._doubts: Mapping[Any, set[int]] = origins.doubts
-        self._poured: Mapping[Any, Sequence[Row[Any]]] = origins.poured
+        self._poured: Mapping[Any, Sequence[Any]] = origins.poured
         self._names = origins.names
 
     def node(self, row: TreeRow, content: Sequence[dict[str, Any]]) -> dict[str, Any]:
@@ -201,7 +201,7 @@ class _Told:
         last = {row.plan: row.id for row in results}
         return [self._test(list(of_run), last) for _, of_run in groupby(results, key=attrgetter("id"))]
 
-    def _test(self, results: Sequence[Row[Any]], last: Mapping[str, int]) -> dict[str, Any]:
+    def _test(self, results: Sequence[Any], last: Mapping[str, int]) -> dict[str, Any]:
         run = results[0]
         return {
             "plan": run.plan,
@@ -214,7 +214,7 @@ class _Told:
             "measurements": [_measurement(row) for row in results if row.characteristic is not None],
         }
 
-    def _fresh(self, run: Row[Any]) -> bool | None:
+    def _fresh(self, run: Any) -> bool | None:
         """Whether nothing that the test covers was changed after it; None where that is no longer known."""
         if run.until is None or run.until <= run.at:
             return True
@@ -232,7 +232,7 @@ class _Told:
         ]
 
 
-def _hold(row: Row[Any]) -> dict[str, Any]:
+def _hold(row: Any) -> dict[str, Any]:
     return {
         "hold": row.id,
         "item": item_json(ItemKey(row.part, row.kind, row.code)),
@@ -243,7 +243,7 @@ def _hold(row: Row[Any]) -> dict[str, Any]:
     }
 
 
-def _measurement(row: Row[Any]) -> dict[str, Any]:
+def _measurement(row: Any) -> dict[str, Any]:
     names = ("characteristic", "description", "value", "good", "unit", "lower", "upper", "within")
     return {name: getattr(row, name) for name in names}
 

@@ -199,12 +199,24 @@ def _stopped_after(connection: Connection, seconds: float) -> Iterator[None]:
         return worked > seconds
 
     event.listen(connection, "before_cursor_execute", begin)
+    connection.info[_BEGINS] = begin
     driver = cast(sqlite3.Connection, connection.connection.driver_connection)
     driver.set_progress_handler(is_over, _INSTRUCTIONS)
     try:
         yield
     finally:
         driver.set_progress_handler(None, 0)
+        del connection.info[_BEGINS]
+
+
+def statement_begins(connection: Connection) -> None:
+    """Say that a statement is run by the driver, past SQLAlchemy: its time is counted anew."""
+    begin = connection.info.get(_BEGINS)
+    if begin is not None:
+        begin()
+
+
+_BEGINS: Final = "partkin_statement_begins"
 
 
 _INSTRUCTIONS: Final = 100_000

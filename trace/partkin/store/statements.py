@@ -1,12 +1,13 @@
 """Statements that are run over and over: made into text once, and run by the driver itself.
 
-Recording runs some twenty of them for each batch; to have SQLAlchemy look each up anew would cost more than the
-database does. Here is what is read and written that way: rows as plain tuples, many at a time.
+Recording runs some twenty of them for each batch, and a birth record three; to have SQLAlchemy look each up anew would
+cost more than the database does. Here is what is read and written that way: rows as plain tuples, many at a time.
 """
 
 from __future__ import annotations
 
 import logging
+from collections import namedtuple
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from typing import Any
 
 from sqlalchemy import (
     ClauseElement,
+    CompoundSelect,
     Connection,
     LargeBinary,
     Select,
@@ -33,6 +35,7 @@ from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.dml import UpdateBase
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
+from partkin.store.database import statement_begins
 from partkin.store.dialects import VALUES, Dialect, dialect_of, given_rows
 from partkin.store.errors import as_raised_by_sqlalchemy
 
@@ -52,7 +55,8 @@ def _compiled(dialect: Dialect, statement: ClauseElement) -> SQLCompiler:
 
 def _run(connection: Connection, text: str, parameters: Any, *, many: bool = False) -> DBAPICursor:
     """Raises as SQLAlchemy does; logged, as it logs its own, for those who want to see or count statements."""
-    log.debug(text)
+    log.debug(text, extra={"parameters": parameters})
+    statement_begins(connection)
     cursor = connection.connection.cursor()
     try:
         (cursor.executemany if many else cursor.execute)(text, parameters)
@@ -68,11 +72,11 @@ def _run(connection: Connection, text: str, parameters: Any, *, many: bool = Fal
 class Query:
     """A query, and what its parameters and rows must be turned into."""
 
-    def __init__(self, dialect: Dialect, query: Select[*tuple[Any, ...]]) -> None:
+    def __init__(self, dialect: Dialect, query: Select[*tuple[Any, ...]] | CompoundSelect[*tuple[Any, ...]]) -> None:
         """The query has parameters for `since` and the like, and rows given as `among_values` or `given_rows` say."""
         made = _compiled(dialect, query)
         self._text, self._order = made.string, made.positiontup
-        self._constants = {name: value for name, value in made.params.items() if value is not None}
+        self._constants = {name: value for name, value in made.params.items() if not made.binds[name].required}
         kinds = ((name, one.type) for name, one in made.binds.items())
         self._arrays = [(name, _writer(kind.item_type)) for name, kind in kinds if isinstance(kind, ARRAY)]
         # PostgreSQL's driver gives what is wanted, but of the types that are our own.
@@ -83,10 +87,16 @@ class Query:
             for column in query.selected_columns
         ]
         self._readers = [(place, read) for place, read in enumerate(readers) if read is not None]
+        found = namedtuple("Found", query.selected_columns.keys(), rename=True)  # type: ignore[misc]
+        self._named: Callable[[Iterable[Any]], Any] = found._make
 
     def rows(self, connection: Connection, parameters: Mapping[str, Any]) -> Iterable[tuple[Any, ...]]:
         """What it finds; values are as `value_parameters` or `row_parameters` give them."""
         return self.ask(connection, parameters)()
+
+    def named_rows(self, connection: Connection, parameters: Mapping[str, Any]) -> list[Any]:
+        """As `rows`, each with its columns as attributes."""
+        return list(map(self._named, self.rows(connection, parameters)))
 
     def ask(self, connection: Connection, parameters: Mapping[str, Any]) -> Answer:
         """As `rows`, to be read later: after the block, where several are asked `together`."""

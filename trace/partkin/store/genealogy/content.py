@@ -16,10 +16,8 @@ from typing import Any, NamedTuple
 from sqlalchemy import (
     CTE,
     ColumnElement,
-    CompoundSelect,
     Connection,
     FromClause,
-    Row,
     Select,
     and_,
     bindparam,
@@ -46,6 +44,7 @@ from partkin.store.dialects import (
     value_parameters,
 )
 from partkin.store.genealogy.walks import BEGINNING, looked_up, mark
+from partkin.store.statements import Query
 from partkin.store.tables import (
     characteristic,
     entry,
@@ -185,17 +184,17 @@ def named_tree_rows(
     return _rows(connection, statement, {**named, **sight.parameters})
 
 
-def _rows(connection: Connection, statement: Select[Any], parameters: Mapping[str, Any]) -> list[TreeRow]:
-    return list(map(TreeRow._make, connection.execute(statement, parameters).all()))
+def _rows(connection: Connection, query: Query, parameters: Mapping[str, Any]) -> list[TreeRow]:
+    return list(map(TreeRow._make, query.rows(connection, parameters)))
 
 
 @cache
-def _tree(dialect: Dialect, *, timed: bool, removed: bool) -> Select[Any]:
+def _tree(dialect: Dialect, *, timed: bool, removed: bool) -> Query:
     return _tree_from(dialect, given_rows(dialect, "root", {"item": BigId}), timed=timed, removed=removed)
 
 
 @cache
-def _named_tree(dialect: Dialect, *, any_part: bool, timed: bool, removed: bool) -> Select[Any]:
+def _named_tree(dialect: Dialect, *, any_part: bool, timed: bool, removed: bool) -> Query:
     t = item.c
     name = and_(t.part == part.c.part, t.kind == bindparam("kind", type_=Code), t.code == bindparam("code", type_=Code))
     rows, named = looked_up(dialect, part, item, name, "id")
@@ -204,7 +203,7 @@ def _named_tree(dialect: Dialect, *, any_part: bool, timed: bool, removed: bool)
     return _tree_from(dialect, root, timed=timed, removed=removed)
 
 
-def _tree_from(dialect: Dialect, root: FromClause, *, timed: bool, removed: bool) -> Select[Any]:
+def _tree_from(dialect: Dialect, root: FromClause, *, timed: bool, removed: bool) -> Query:
     walk = _walk_down(dialect, root, timed=timed, removed=removed)
     rows, m = looked_up(dialect, walk, marriage, marriage.c.id == walk.c.marriage, *_OF_MARRIAGE, outer=True)
     rows, i = looked_up(dialect, rows, item, item.c.id == walk.c.item, *_OF_ITEM, outer=True)
@@ -222,7 +221,7 @@ def _tree_from(dialect: Dialect, root: FromClause, *, timed: bool, removed: bool
         "description": part.c.description,
         "supplier": _supplier(walk.c.item, i),
     }
-    return select(*(columns[name].label(name) for name in TreeRow._fields)).select_from(rows)
+    return Query(dialect, select(*(columns[name].label(name) for name in TreeRow._fields)).select_from(rows))
 
 
 def _walk_down(dialect: Dialect, root: FromClause, *, timed: bool, removed: bool) -> CTE:
@@ -258,16 +257,16 @@ def _supplier(number: ColumnElement[int], i: FromClause) -> ColumnElement[str]:
 # -- what else the books say of items
 
 
-def known_of(connection: Connection, items: Sequence[int], sight: Sight) -> Mapping[str, Mapping[Any, list[Row[Any]]]]:
+def known_of(connection: Connection, items: Sequence[int], sight: Sight) -> Mapping[str, Mapping[Any, list[Any]]]:
     """What the books say of items, by what it is and by item.
 
     `visit`: where they were worked on, in the order of the first visits. `result`: those of all test runs, in order, of
     each its run, its limits, and since when the plan is stale. `hold`: those in force, in the order they were placed.
     `removal`, where what was removed is looked at: what was taken out of them, in the order it was told.
     """
-    statement = _known_of(dialect_of(connection), timed=sight.timed, removed=sight.removed)
-    found: dict[str, dict[Any, list[Row[Any]]]] = {what: defaultdict(list) for what in _ORDERS}
-    for row in connection.execute(statement, {**value_parameters(connection, items), **sight.parameters}):
+    query = _known_of(dialect_of(connection), timed=sight.timed, removed=sight.removed)
+    found: dict[str, dict[Any, list[Any]]] = {what: defaultdict(list) for what in _ORDERS}
+    for row in query.named_rows(connection, {**value_parameters(connection, items), **sight.parameters}):
         found[row.what][row.item_id].append(row)
     for what, order in _ORDERS.items():
         for rows in found[what].values():
@@ -284,12 +283,12 @@ _ORDERS = {
 
 
 @cache
-def _known_of(dialect: Dialect, *, timed: bool, removed: bool) -> CompoundSelect[Any]:
+def _known_of(dialect: Dialect, *, timed: bool, removed: bool) -> Query:
     kinds = {"visit": _visits(timed=timed), "result": _results(timed=timed), "hold": _open_holds(timed=timed)}
     if removed:
         kinds["removal"] = _removals()
     asked = {what: kind.where(among_values(dialect, kind.selected_columns.item_id)) for what, kind in kinds.items()}
-    return stacked(asked)
+    return Query(dialect, stacked(asked))
 
 
 def _visits(*, timed: bool) -> Select[Any]:

@@ -13,7 +13,6 @@ from sqlalchemy import (
     CompoundSelect,
     Connection,
     FromClause,
-    Row,
     Select,
     and_,
     func,
@@ -84,7 +83,7 @@ def kinds_of_doubt(dialect: Dialect, draws: FromClause) -> dict[str, Select[*tup
     }
 
 
-def doubts_of(found: Iterable[Row[*tuple[Any, ...]]]) -> Doubts:
+def doubts_of(found: Iterable[Any]) -> Doubts:
     """The draws that may be of other lots, from what was read of lot changes and other feeders."""
     loadings, slack = [], {}
     draws: dict[tuple[int, Moment], list[tuple[Moment, Draw]]] = defaultdict(list)

@@ -11,20 +11,21 @@ from functools import cache
 from operator import attrgetter
 from typing import Any, NamedTuple
 
-from sqlalchemy import CompoundSelect, Connection, Row
+from sqlalchemy import Connection
 
 from partkin.rules.facts import ItemKey
 from partkin.store.column_types import BigId
 from partkin.store.dialects import Dialect, dialect_of, given_rows, row_parameters, stacked
 from partkin.store.genealogy.containers import sources_of
 from partkin.store.genealogy.lot_changes import Doubts, Draught, doubts_of, kinds_of_doubt
+from partkin.store.statements import Query
 
 
 class Origins(NamedTuple):
     """What is known of where pieces are from."""
 
     doubts: Doubts
-    poured: Mapping[int, Sequence[Row[Any]]]
+    poured: Mapping[int, Sequence[Any]]
     """All that went into each container, in order: see `sources_of`."""
     names: Mapping[int, ItemKey]
     """Of all lots in these."""
@@ -35,8 +36,8 @@ def origins_of(connection: Connection, pieces: Sequence[Draught]) -> Origins:
     if not pieces:
         return Origins({}, {}, {})
     columns = dict(zip(Draught._fields, zip(*pieces, strict=True), strict=True))
-    found = connection.execute(_origins(dialect_of(connection)), row_parameters(connection, columns)).all()
-    poured: dict[int, list[Row[Any]]] = defaultdict(list)
+    found = _origins(dialect_of(connection)).named_rows(connection, row_parameters(connection, columns))
+    poured: dict[int, list[Any]] = defaultdict(list)
     for row in sorted((row for row in found if row.what == "poured"), key=attrgetter("at", "id")):
         poured[row.target_id].append(row)
     names = {row.lot_id: ItemKey(row.part, "lot", row.code) for row in found if row.lot_id is not None}
@@ -44,6 +45,6 @@ def origins_of(connection: Connection, pieces: Sequence[Draught]) -> Origins:
 
 
 @cache
-def _origins(dialect: Dialect) -> CompoundSelect[Any]:
+def _origins(dialect: Dialect) -> Query:
     pieces = given_rows(dialect, "piece", dict.fromkeys(Draught._fields, BigId))
-    return stacked({**kinds_of_doubt(dialect, pieces), "poured": sources_of(pieces)})
+    return Query(dialect, stacked({**kinds_of_doubt(dialect, pieces), "poured": sources_of(pieces)}))
