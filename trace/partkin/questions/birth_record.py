@@ -127,8 +127,8 @@ class _Told:
     def node(self, row: TreeRow, content: Sequence[dict[str, Any]]) -> dict[str, Any]:
         """One item, as it stands in a tree, and what it holds."""
         is_serial = row.kind == "serial"
-        or_lot, from_lots = (_NOTHING, _NOTHING) if is_serial else (self._or_lot(row), self._from_lots(row))
-        ended = self._end(row.ended)
+        is_doubtful = row.marriage in self._doubts
+        ended = None if row.ended == FOREVER else self._end(row.ended)
         removal = None if ended is None else self._removals.get((row.parent_id, row.item, row.ended))
         return {
             "part": row.part,
@@ -141,10 +141,10 @@ class _Told:
             "quantity": row.quantity,
             "started": _text(row.started),
             "ended": ended,
-            "certain": None if row.marriage is None else not (row.disputed or row.marriage in self._doubts),
+            "certain": None if row.marriage is None else not (row.disputed or is_doubtful),
             "disputed": row.disputed,
-            "or_lot": or_lot,
-            "from_lots": from_lots,
+            "or_lot": self._or_lot(row) if is_doubtful and not is_serial else _NOTHING,
+            "from_lots": self._from_lots(row) if row.item in self._poured and not is_serial else _NOTHING,
             "scan_point": row.scan_point,
             "operator": row.operator,
             "occurred_at": _text(row.occurred_at),
@@ -156,21 +156,17 @@ class _Told:
             "started_at": _text(row.started_at),
             "produced_on": None if row.produced_on is None else row.produced_on.isoformat(),
             "expires_on": None if row.expires_on is None else row.expires_on.isoformat(),
-            "tests": self._tests(row.item),
+            "tests": self._tests(row.item) if row.item in self._results else _NOTHING,
             "holds": self._holds_on(row.item, row.lot_id) if self._holds else _NOTHING,
-            "visits": self._visits_of(row.item),
+            "visits": self._visits_of(row.item) if row.item in self._visits else _NOTHING,
             "content": content,
         }
 
     def _or_lot(self, row: TreeRow) -> Sequence[dict[str, str]]:
-        others = self._doubts.get(row.marriage)
-        if not others:
-            return _NOTHING
+        others = self._doubts[row.marriage]
         return [item_json(key) for key in sorted(self._names[lot] for lot in others if lot != row.item)]
 
     def _from_lots(self, row: TreeRow) -> Sequence[dict[str, Any]]:
-        if row.item not in self._poured:
-            return _NOTHING
         sources = self._sources(row.item, row.started, certain=True)
         return [{**item_json(self._names[lot]), "certain": certain} for lot, certain in sources.items()]
 
@@ -195,9 +191,7 @@ class _Told:
         return text_of(moment)
 
     def _tests(self, item: int | None) -> Sequence[dict[str, Any]]:
-        results = self._results.get(item)
-        if results is None:
-            return _NOTHING
+        results = self._results[item]
         last = {row.plan: row.id for row in results}
         return [self._test(list(of_run), last) for _, of_run in groupby(results, key=attrgetter("id"))]
 
@@ -224,8 +218,6 @@ class _Told:
         return [_hold(hold) for item in items for hold in self._holds.get(item, _NOTHING)] or _NOTHING
 
     def _visits_of(self, item: int | None) -> Sequence[dict[str, Any]]:
-        if item not in self._visits:
-            return _NOTHING
         return [
             {"scan_point": row.scan_point, "first_at": text_of(row.at), "last_at": self._end(row.until)}
             for row in self._visits[item]
