@@ -148,6 +148,14 @@ def test_a_fault_of_the_service_is_told_and_records_nothing(station: Station, st
     assert station.client.get("/v1/entries").json() == before
 
 
+def test_a_key_that_stays_taken_is_a_fault_and_no_race(station: Station, store_url: str) -> None:
+    recorded(station.start("D1"))
+    run_behind_its_back(store_url, "CREATE UNIQUE INDEX one_each ON entry (kind)")
+    assert_problem(station.start("D2", message_id="M"), "internal", 500)
+    run_behind_its_back(store_url, "DROP INDEX one_each")
+    recorded(station.start("D2", message_id="M"))
+
+
 def test_a_question_that_takes_too_long_is_stopped_and_others_are_answered(store_url: str) -> None:
     load(store_url)
     with (

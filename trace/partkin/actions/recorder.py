@@ -19,7 +19,7 @@ from partkin.actions.rulebooks import Rulebooks
 from partkin.rules.canonical_json import canonical
 from partkin.rules.moments import Moment
 from partkin.store.database import Database
-from partkin.store.errors import ChangedMeanwhile, is_conflict, is_unreachable
+from partkin.store.errors import ChangedMeanwhile, is_conflict, is_unreachable, key_taken
 
 log = logging.getLogger(__name__)
 
@@ -134,6 +134,7 @@ class Recorder:
 
     def _alone(self, post: Post) -> Outcome:
         give_up = time.monotonic() + PATIENCE_SECONDS
+        taken = None
         for attempt in range(TRIES):
             try:
                 return self._together([post])[0]
@@ -143,7 +144,8 @@ class Recorder:
                 if is_unreachable(error):
                     log.error("the store cannot be reached: %s", error)
                     return Outcome(503, canonical(_UNREACHABLE))
-                if not is_conflict(error):
+                taken, before = key_taken(error), taken
+                if not is_conflict(error) or (taken is not None and taken == before):
                     log.exception("a post could not be recorded")
                     return Outcome(500, canonical(_FAILED))
                 if time.monotonic() > give_up:

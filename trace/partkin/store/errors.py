@@ -27,7 +27,12 @@ def is_conflict(error: Exception) -> bool:
 
     A key taken meanwhile, a serialization failure, a deadlock, or a lock not had in time.
     """
-    return isinstance(error, ChangedMeanwhile) or _code(error) in _CONFLICTS
+    return isinstance(error, ChangedMeanwhile) or _code(error) in _CONFLICTS | _TAKEN
+
+
+def key_taken(error: Exception) -> str | None:
+    """What the database says of a key that is taken: the same words again are no race, since a next look shows it."""
+    return str(error.orig) if isinstance(error, DBAPIError) and _code(error) in _TAKEN else None
 
 
 def is_too_long(error: Exception) -> bool:
@@ -49,15 +54,19 @@ def is_unreachable(error: Exception) -> bool:
 _CONNECTION_EXCEPTION: Final = "08"
 _CONFLICTS: Final = frozenset(
     {
-        "23505",  # unique_violation
         "40001",  # serialization_failure
         "40P01",  # deadlock_detected
         "55P03",  # lock_not_available
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_LOCKED,
+    }
+)
+_TAKEN: Final = frozenset(
+    {
+        "23505",  # unique_violation
         sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY,
         sqlite3.SQLITE_CONSTRAINT_ROWID,
         sqlite3.SQLITE_CONSTRAINT_UNIQUE,
-        sqlite3.SQLITE_BUSY,
-        sqlite3.SQLITE_LOCKED,
     }
 )
 _TOO_LONG: Final = frozenset({"57014", sqlite3.SQLITE_INTERRUPT})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -163,13 +164,14 @@ def affected_now(connection: Connection, found: Exposed) -> AffectedNow:
     """What `exposed_things` found, as numbers only."""
     units = found.units.c
     query = select(units.item, units.until).execution_options(yield_per=CHUNK)
-    keys = [np.empty(0, np.int64)]  # twice the number, and one more where it still is: sorted in place
+    keys = array("q")  # twice the number, and one more where it still is: sorted in place
     for rows in connection.execute(query).partitions():
-        numbers = np.array([tuple(row) for row in rows], np.int64)
-        keys.append(numbers[:, 0] * 2 + (numbers[:, 1] == FOREVER))
-    found_ones = np.concatenate(keys)
+        keys.extend(2 * number + (until == FOREVER) for number, until in rows)
+    found_ones = np.frombuffer(keys, np.int64)
     found_ones.sort()
-    return AffectedNow(found_ones >> 1, (found_ones & 1).astype(np.bool_))
+    still = (found_ones & 1).astype(np.bool_)
+    found_ones >>= 1
+    return AffectedNow(found_ones, still)
 
 
 # -- what a case lists
