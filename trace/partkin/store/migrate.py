@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import cast
@@ -35,6 +36,7 @@ def current_revision(database: Database) -> str | None:
         return MigrationContext.configure(connection).get_current_revision()
 
 
+@cache
 def head_revision() -> str:
     """The revision that this Partkin works with."""
     return cast(str, ScriptDirectory.from_config(_config()).get_current_head())

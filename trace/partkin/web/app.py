@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 import anyio.to_thread
-from fastapi import FastAPI
+from fastapi import APIRouter, FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from partkin.actions.recorder import Recorder
@@ -41,6 +41,39 @@ from partkin.web.courtesy import Courtesy
 from partkin.web.documentation import add_schemas
 from partkin.web.problems import add_handlers
 
+_V1 = APIRouter(prefix="/v1")
+for _noun in (
+    messages,
+    lists,
+    genealogy,
+    journal,
+    attachments,
+    seals,
+    stations,
+    labels,
+    whereabouts,
+    history,
+    instruments,
+    balances,
+    orders,
+    shipments,
+    papers,
+    cases,
+    preview,
+    drills,
+):
+    _V1.include_router(_noun.router)
+
+_ROUTES = APIRouter()
+_ROUTES.include_router(_V1)
+_ROUTES.include_router(problems.router)
+
+
+@_ROUTES.get("/healthz", tags=["service"], summary="Whether the service answers")
+def health() -> dict[str, str]:
+    """Answers once the store is open and at the right revision."""
+    return {"status": "ok"}
+
 
 def create_app(settings: Settings) -> FastAPI:
     """The service over one store. Starting it fails on a store at another revision."""
@@ -73,6 +106,7 @@ def create_app(settings: Settings) -> FastAPI:
         summary="Component-to-unit traceability and genealogy",
         description="The birth record of every unit, and the way from a bad lot to the units that it went into.",
         lifespan=lifespan,
+        routes=_ROUTES.routes,  # the same for every application of a process: what they need is worked out once
         separate_input_output_schemas=False,
         docs_url=None,  # its pages load their scripts from the internet, which a plant does not reach
         redoc_url=None,
@@ -81,31 +115,6 @@ def create_app(settings: Settings) -> FastAPI:
     add_handlers(app)
     app.add_middleware(Courtesy, recording="/v1/messages")
     app.add_middleware(messages.Posts, prefix="/v1")
-    app.include_router(messages.router, prefix="/v1")
-    app.include_router(lists.router, prefix="/v1")
-    app.include_router(genealogy.router, prefix="/v1")
-    app.include_router(journal.router, prefix="/v1")
-    app.include_router(attachments.router, prefix="/v1")
-    app.include_router(seals.router, prefix="/v1")
-    app.include_router(stations.router, prefix="/v1")
-    app.include_router(labels.router, prefix="/v1")
-    app.include_router(whereabouts.router, prefix="/v1")
-    app.include_router(history.router, prefix="/v1")
-    app.include_router(instruments.router, prefix="/v1")
-    app.include_router(balances.router, prefix="/v1")
-    app.include_router(orders.router, prefix="/v1")
-    app.include_router(shipments.router, prefix="/v1")
-    app.include_router(papers.router, prefix="/v1")
-    app.include_router(cases.router, prefix="/v1")
-    app.include_router(preview.router, prefix="/v1")
-    app.include_router(drills.router, prefix="/v1")
-    app.include_router(problems.router)
-
-    @app.get("/healthz", tags=["service"], summary="Whether the service answers")
-    def health() -> dict[str, str]:
-        """Answers once the store is open and at the right revision."""
-        return {"status": "ok"}
-
     def openapi() -> dict[str, Any]:
         if app.openapi_schema is None:
             schema = get_openapi(
