@@ -239,7 +239,7 @@ class _Batch:
                     item_id=None,
                     status=answers.RECORDED,
                     message=canonical({"because": because}),
-                    answer=canonical(answer),
+                    answer=answer,
                     because=because,
                 )
             )

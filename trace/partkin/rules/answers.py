@@ -7,7 +7,7 @@ from typing import Any
 
 from partkin.rules.canonical_json import canonical
 from partkin.rules.facts import Fact
-from partkin.rules.facts_json import fact_json, fact_text, item_text
+from partkin.rules.facts_json import fact_text, item_text
 from partkin.rules.judging import Judgement
 from partkin.rules.moments import Moment, text_of
 from partkin.rules.reasons import Reason
@@ -54,15 +54,15 @@ def _refused(judgement: Judgement, entry: int) -> dict[str, Any]:
     }
 
 
-def listed(facts: Sequence[Fact], because: int, *, entry: int, recorded_at: Moment) -> dict[str, Any]:
-    """What stands in the place of an answer in an entry that no message made: what cases list because of another."""
-    return {
-        "entry": entry,
-        "because": because,
-        "outcome": "recorded",
-        "recorded_at": text_of(recorded_at),
-        "facts": [fact_json(fact) for fact in facts],
-    }
+def listed(facts: Sequence[Fact], because: int, *, entry: int, recorded_at: Moment) -> str:
+    """What stands in the place of an answer in an entry that no message made: what cases list because of another.
+
+    As canonical text.
+    """
+    return (
+        f'{{"because":{because},"entry":{entry},"facts":[{",".join(map(fact_text, facts))}],"outcome":"recorded",'
+        f'"recorded_at":"{text_of(recorded_at)}"}}'
+    )
 
 
 def unreadable(problem: Mapping[str, Any], *, entry: int, recorded_at: Moment) -> dict[str, Any]:

@@ -115,6 +115,7 @@ def create_app(settings: Settings) -> FastAPI:
     add_handlers(app)
     app.add_middleware(Courtesy, recording="/v1/messages")
     app.add_middleware(messages.Posts, prefix="/v1")
+
     def openapi() -> dict[str, Any]:
         if app.openapi_schema is None:
             schema = get_openapi(
