@@ -199,14 +199,15 @@ def _stopped_after(connection: Connection, seconds: float) -> Iterator[None]:
         return worked > seconds
 
     event.listen(connection, "before_cursor_execute", begin)
-    connection.info[_BEGINS] = begin
+    info = connection.info  # of a connection that broke meanwhile it can no longer be asked
+    info[_BEGINS] = begin
     driver = cast(sqlite3.Connection, connection.connection.driver_connection)
     driver.set_progress_handler(is_over, _INSTRUCTIONS)
     try:
         yield
     finally:
         driver.set_progress_handler(None, 0)
-        del connection.info[_BEGINS]
+        info.pop(_BEGINS, None)
 
 
 def statement_begins(connection: Connection) -> None:
