@@ -256,7 +256,7 @@ def measure_engines(stores: dict[str, Stores], posts: int, rounds: int) -> None:
         for clients in (1,) if name == "SQLite" else CONNECTIONS:
             rates = [rate for _ in range(rounds) if (rate := engine(made, name, clients, posts)) is not None]
             if rates:
-                how = "sqlite3, a bare loop" if name == "SQLite" else f"pgbench, {clients} clients"
+                how = "sqlite3, a bare loop" if name == "SQLite" else f"pgbench, clients: {clients}"
                 print(f"| {how} | {min(rates):,.0f} | {statistics.median(rates):,.0f} | {max(rates):,.0f} |")
 
 
