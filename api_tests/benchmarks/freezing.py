@@ -81,7 +81,7 @@ def measure(name: str, store: str, affected: int) -> None:
     with closing(Database(store)) as database:
         fill(database, affected * SHARE, 2)
     spent, waited, things = [], [], 0
-    with servers.running(store) as base_url, httpx2.Client(base_url=base_url, timeout=600) as client:
+    with servers.served(store) as (_, base_url), httpx2.Client(base_url=base_url, timeout=600) as client:
         for round_ in range(ROUNDS):
             with posting(base_url, 1_000_000 * round_) as longest:
                 things, seconds = freeze(client, f"C{round_}")
