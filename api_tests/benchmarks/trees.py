@@ -29,7 +29,7 @@ from sqlalchemy import case, make_url, select, update
 from api_tests import servers
 from api_tests.benchmarks.first_measure import BOARDS_A_UNIT, fill, take_statistics
 from api_tests.statements import Sent, statements_sent
-from partkin.command_line.serve import collect_garbage_seldom
+from partkin.command_line.garbage import collect_garbage_seldom
 from partkin.questions.birth_record import birth_record, birth_records
 from partkin.rules.moments import FOREVER
 from partkin.store import tables

@@ -15,6 +15,7 @@ from partkin.command_line.check import check
 from partkin.command_line.criteria import WideOptions
 from partkin.command_line.drill import drill, drills
 from partkin.command_line.export import export
+from partkin.command_line.garbage import collect_garbage_seldom
 from partkin.command_line.history import history
 from partkin.command_line.label import label
 from partkin.command_line.migrate import migrate
@@ -100,6 +101,7 @@ app.command(epilog=_examples("partkin check", "partkin check --json > check.json
 
 def main() -> None:
     """Run the command; an error that can be expected is one line, and exit code 2."""
+    collect_garbage_seldom()
     try:
         app()
     except Exception as error:  # what nobody expects is raised again

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import gc
 import os
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from partkin.command_line.asking import StoreUrl, open_store, settings_of
+from partkin.command_line.garbage import collect_garbage_seldom
 
 if TYPE_CHECKING:
     from fastapi import FastAPI
@@ -52,9 +52,3 @@ def application() -> FastAPI:
     app = create_app(settings_of())
     collect_garbage_seldom()
     return app
-
-
-def collect_garbage_seldom() -> None:
-    """What was loaded stays, and a post leaves no cycles behind: looking for some costs a seventh of recording."""
-    gc.freeze()
-    gc.set_threshold(50_000)
