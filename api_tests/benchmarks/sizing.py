@@ -34,6 +34,7 @@ from api_tests.benchmarks.make_plant import make
 from api_tests.benchmarks.plants.sizes import sizes
 from api_tests.benchmarks.trees import postgresql_version
 from partkin.actions.rebuild_books import check_books
+from partkin.command_line.garbage import collect_garbage_seldom
 from partkin.exports.night import export_night
 from partkin.memory.held import BEHIND, SPAN, Held, is_short
 from partkin.memory.reading import Span
@@ -314,6 +315,7 @@ def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("--marriages", type=int, default=600_000)
     asked = arguments.parse_args()
+    collect_garbage_seldom()  # as commands do
     with servers.postgresql() as server, tempfile.TemporaryDirectory(prefix="partkin-benchmark-") as name:
         folder = Path(name)
         versions = ", ".join(f"{one} {version(one)}" for one in ("sqlalchemy", "psycopg", "numpy"))

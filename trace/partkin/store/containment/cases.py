@@ -388,19 +388,23 @@ def sent(connection: Connection, units: Select[Any]) -> CTE:
     lo, hi = later(walk.c.lo, m.c.started), earlier(walk.c.hi, m.c.ended)
     said = [walk.c[column.name] for column in asked.c]
     walk = walk.union_all(select(*said, m.c.parent_id, lo, hi).select_from(rows).where(lo < hi))
+    left = _despatched().subquery("left_on")
+    rows, d = looked_up(dialect_of(connection), walk, left, left.c.item == walk.c.at, "line", "shipment", "at")
+    return (
+        select(*(walk.c[column.name] for column in asked.c), d.c.line, d.c.shipment)
+        .select_from(rows)
+        .where(d.c.at >= walk.c.lo, d.c.at < walk.c.hi)
+        .cte("sent")
+    )
+
+
+def _despatched() -> Select[Any]:
+    """Lines of shipments that were on them when they were despatched."""
     line, of = shipment_line.c, shipment.c
     return (
-        select(*(walk.c[column.name] for column in asked.c), line.id.label("line"), of.id.label("shipment"))
-        .join_from(walk, shipment_line, line.item_id == walk.c.at)
-        .join(shipment, of.id == line.shipment_id)
-        .where(
-            of.despatched_at < FOREVER,
-            of.despatched_at >= walk.c.lo,
-            of.despatched_at < walk.c.hi,
-            line.loaded_at <= of.despatched_at,
-            line.unloaded_at > of.despatched_at,
-        )
-        .cte("sent")
+        select(line.id.label("line"), line.item_id.label("item"), of.id.label("shipment"), of.despatched_at.label("at"))
+        .join_from(shipment_line, shipment, of.id == line.shipment_id)
+        .where(of.despatched_at < FOREVER, line.loaded_at <= of.despatched_at, line.unloaded_at > of.despatched_at)
     )
 
 
