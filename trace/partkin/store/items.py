@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Row, Select, and_, literal_column, select
+from sqlalchemy import CTE, Connection, Row, Select, and_, literal_column, select
 
 from partkin.rules.facts import ItemKey
 from partkin.rules.moments import FOREVER
@@ -26,21 +26,27 @@ def units_after(
     for code in sorted(code for code in parts if code >= after[0]):
         if len(found) == limit:
             break
-        query = _units_of(code, state).where(item.c.code > (after[1] if code == after[0] else ""))
+        query = _units_of(code, state, after[1] if code == after[0] else "")
         found += connection.execute(query.limit(limit - len(found))).all()
     return found
 
 
-def _units_of(part_code: str, state: str | None) -> Select[*tuple[Any, ...]]:
-    t = item.c
+def _units_of(part_code: str, state: str | None, after: str) -> Select[*tuple[Any, ...]]:
+    rows = _in_work(part_code) if state == "in work" else item
+    t = rows.c
     query = select(t.part, t.code, t.state, t.started_at, t.produced_on, t.expires_on)
-    query = query.where(t.kind == "serial", t.part == part_code).order_by(t.code)
-    if state is None:
-        return query
-    if state != "in work":
-        return query.where(t.state == state)
-    few = item.alias("few").c  # as the condition of their index says it
-    return query.where(t.id.in_(select(few.id).where(few.part == part_code, few.state == literal_column("'in work'"))))
+    query = query.where(t.kind == "serial", t.part == part_code, t.code > after).order_by(t.code)
+    return query if state in (None, "in work") else query.where(t.state == state)
+
+
+def _in_work(part_code: str) -> CTE:
+    """What is in work of a part: few items, found before they are sorted.
+
+    SQLite would else look through all that were ever built, as these come in the order that is asked for.
+    """
+    t = item.c
+    few = select(item).where(t.part == part_code, t.state == literal_column("'in work'"))  # as their index says it
+    return few.cte("few").prefix_with("MATERIALIZED")
 
 
 def holds_after(connection: Connection, *, released: bool, after: int, limit: int) -> Sequence[Row[*tuple[Any, ...]]]:
